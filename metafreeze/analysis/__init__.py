@@ -1,0 +1,1 @@
+"""Register rows in, bundles of results out."""

@@ -1,0 +1,1 @@
+"""Events out of temperature traces, on arrays."""

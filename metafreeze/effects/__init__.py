@@ -1,0 +1,1 @@
+"""Effect sizes of single studies, on arrays."""

@@ -1,0 +1,1 @@
+"""Mixed-effects models and pooling, on arrays."""

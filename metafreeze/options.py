@@ -1,0 +1,91 @@
+"""Every option string of the package, once.
+
+Python, command line and report spell an option alike because all of them read it here.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal, get_args
+
+from metafreeze.errors import InputError
+
+Endpoint = Literal[
+    "t_threshold",
+    "t_zero",
+    "t_first_ice",
+    "t_plateau_end",
+    "t_solid",
+    "ice_at_time",
+    "t_residual",
+]
+EffectKind = Literal["slope", "log-ratio", "minutes", "standardised", "hotter-first"]
+Spread = Literal[
+    "restricted-likelihood",
+    "likelihood",
+    "paule-mandel",
+    "dersimonian-laird",
+    "hedges",
+    "sidik-jonkman",
+    "empirical-bayes",
+    "none",
+]
+Interval = Literal["hartung-knapp", "hartung-knapp-floored", "normal"]
+Residual = Literal["common", "per-study"]
+Likelihood = Literal["restricted", "full"]
+Inference = Literal["kenward-roger", "satterthwaite", "cluster-robust", "normal"]
+TimeFamily = Literal["log-normal", "weibull"]
+Status = Literal["ok", "boundary", "unidentifiable", "failed"]
+Depth = Literal["full", "verdict"]
+
+ENDPOINT_WORDS: dict[str, str] = {
+    "t_threshold": "reached the named temperature",
+    "t_zero": "reached 0 °C",
+    "t_first_ice": "showed first ice",
+    "t_plateau_end": "left the freezing plateau",
+    "t_solid": "fully frozen",
+    "ice_at_time": "ice after a fixed time",
+    "t_residual": "time after passing the colder one's start",
+}
+
+
+def choices(option: Any) -> tuple[str, ...]:
+    """List the values of one of the option types in its fixed order.
+
+    Parameters
+    ----------
+    option : Literal type
+        One of the types of this module.
+
+    Returns
+    -------
+    tuple of str
+    """
+    return tuple(get_args(option))
+
+
+def require_choice(value: object, option: Any, *, name: str) -> str:
+    """Return `value` if it is one of the option's choices.
+
+    Parameters
+    ----------
+    value : object
+        What the caller gave.
+    option : Literal type
+        One of the types of this module.
+    name : str
+        Name of the argument, for the message.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    InputError
+        The value is none of the choices; the message lists them.
+    """
+    allowed = choices(option)
+    if value not in allowed:
+        listed = ", ".join(f'"{a}"' for a in allowed)
+        raise InputError(f"{name} is {value!r}. Choose one of {listed}.")
+    return str(value)

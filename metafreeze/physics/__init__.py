@@ -1,0 +1,1 @@
+"""What ordinary cooling, evaporation and latent heat predict, on arrays."""

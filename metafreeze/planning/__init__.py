@@ -1,0 +1,1 @@
+"""Power, precision and simulated registers."""

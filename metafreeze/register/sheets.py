@@ -1,0 +1,161 @@
+"""What the readers hand over: a file as tables of verbatim text, with what was decided.
+
+The reading half (bytes to `SourceFile`) knows nothing of the schema. The naming half
+(`SourceFile` to schema rows) knows nothing of bytes, delimiters or workbooks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+
+from metafreeze.errors import Fault
+
+DayOrder = Literal["day-first", "month-first", "year-first", "undecidable", ""]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dialect:
+    """How a file was read, decided once from all its rows.
+
+    Parameters
+    ----------
+    encoding : str
+        Such as ``utf-8``; empty for workbooks and Parquet.
+    delimiter : str
+        One character, or empty.
+    decimal : {".", ",", "undecidable", ""}
+        Decimal mark of the file; empty where no number has one.
+    grouping : str
+        Thousands mark, or empty.
+    evidence : tuple of str
+        One plain sentence a decision, such as "decimal comma: 6 of 8 numbers have one".
+    """
+
+    encoding: str = ""
+    delimiter: str = ""
+    decimal: str = ""
+    grouping: str = ""
+    evidence: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, object]:
+        """Give the decisions as plain values, for the journal and for machines."""
+        return {
+            "encoding": self.encoding,
+            "delimiter": self.delimiter,
+            "decimal": self.decimal,
+            "grouping": self.grouping,
+            "evidence": list(self.evidence),
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Column:
+    """One column of a table, verbatim.
+
+    Parameters
+    ----------
+    heading : str
+        Heading as it stands (header rows of several lines joined by a space); empty if none.
+    position : int
+        Place in the file, counted from 1.
+    unit : str
+        Text of the units row under the heading, verbatim; empty if there is none.
+    group : str
+        Text of a merged or repeated heading above this one, such as "Hot (80 °C)".
+    text : pyarrow string array, shape (rows,)
+        Cells as typed, outer white space kept; null where the cell is empty.
+    numbers : float array, shape (rows,), optional
+        Stored numbers of a typed source (workbook, Parquet); NaN where the cell is not a
+        number. `text` then holds the shortest exact decimal-point spelling.
+    dates : bool array, shape (rows,), optional
+        True where a workbook cell is stored as a date; `text` then holds ISO 8601.
+    day_order : str
+        Order of day and month in the column, decided from all its rows.
+    heading_is_date : bool
+        True where a workbook heading is stored as a date; `heading` then holds ISO 8601.
+    """
+
+    heading: str
+    position: int
+    text: pa.StringArray | pa.ChunkedArray
+    unit: str = ""
+    group: str = ""
+    numbers: npt.NDArray[np.float64] | None = None
+    dates: npt.NDArray[np.bool_] | None = None
+    day_order: DayOrder = ""
+    heading_is_date: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RawTable:
+    """One table of a file.
+
+    Parameters
+    ----------
+    columns : tuple of Column
+        In file order.
+    file_rows : int array, shape (rows,)
+        Row of each record as an editor or a spreadsheet counts it (1 = first line).
+    header_row : int
+        Row of the heading; 0 where there is none.
+    sheet : str
+        Worksheet name, or empty.
+    hidden : bool array, shape (rows,), optional
+        True where a workbook row is hidden.
+    preamble : dict
+        Key and value lines found above the table.
+    footer : tuple of str
+        Lines found below it that are not records.
+    unreadable : tuple of Fault
+        Rows that could not be read as records of this table (they are not in `columns`).
+    is_trace : bool
+        True where the table is a temperature trace (many readings against a clock).
+    because : str
+        Why it was taken for a trace, or not, in one sentence.
+    """
+
+    columns: tuple[Column, ...]
+    file_rows: npt.NDArray[np.int64]
+    header_row: int
+    sheet: str = ""
+    hidden: npt.NDArray[np.bool_] | None = None
+    preamble: dict[str, str] = field(default_factory=dict)
+    footer: tuple[str, ...] = ()
+    unreadable: tuple[Fault, ...] = ()
+    is_trace: bool = False
+    because: str = ""
+
+    @property
+    def n_rows(self) -> int:
+        """Number of records."""
+        return int(self.file_rows.size)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SourceFile:
+    """A file as read.
+
+    Parameters
+    ----------
+    name : str
+        File name without its folder.
+    sha256 : str
+        Hash of its bytes.
+    dialect : Dialect
+        What was decided.
+    tables : tuple of RawTable
+        Tables found, in file order; several for a workbook with several sheets.
+    findings : tuple of Fault
+        What reading found, in file order.
+    """
+
+    name: str
+    sha256: str
+    dialect: Dialect
+    tables: tuple[RawTable, ...]
+    findings: tuple[Fault, ...] = ()

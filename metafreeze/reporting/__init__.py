@@ -1,0 +1,1 @@
+"""Content, figures and pages. Computes nothing."""

@@ -1,0 +1,1 @@
+"""Does the effect survive? Each step is a small function on arrays."""
