@@ -6,10 +6,11 @@ Names are loaded when first used, so that the command line starts at once.
 from __future__ import annotations
 
 from importlib import import_module
-from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    __version__: str
+
     from metafreeze.errors import (
         Fault,
         InputError,
@@ -20,11 +21,6 @@ if TYPE_CHECKING:
         RegisterError,
         UsageError,
     )
-
-try:
-    __version__ = version("metafreeze")
-except PackageNotFoundError:  # a bare source tree that was never installed
-    __version__ = "0+source"
 
 # Public name -> module that defines it. `tests/house` compares this with `__all__`.
 _HOMES: dict[str, str] = {
@@ -52,9 +48,21 @@ __all__ = [
 
 
 def __getattr__(name: str) -> Any:
+    if name == "__version__":
+        return _version()
     if name in _HOMES:
         return getattr(import_module(_HOMES[name]), name)
     raise AttributeError(f"module 'metafreeze' has no attribute {name!r}")
+
+
+def _version() -> str:
+    # Asked for only when wanted: this import takes longer than the whole help page.
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("metafreeze")
+    except PackageNotFoundError:  # a bare source tree that was never installed
+        return "0+source"
 
 
 def __dir__() -> list[str]:

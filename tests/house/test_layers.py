@@ -10,6 +10,7 @@ ROOT = Path(metafreeze.__file__).parent
 LAYER = {
     "errors": 0,
     "options": 0.5,
+    "cautions": 0.5,
     "results": 1,
     "water": 1,
     "effects": 2,

@@ -1,0 +1,34 @@
+"""``metafreeze export``: the pooled rows for other programs."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from metafreeze.cli.options import answer_options, json_option
+from metafreeze.cli.output import progress, say
+
+if TYPE_CHECKING:
+    from metafreeze.register.answers import Answers
+
+
+@click.command("export")
+@click.argument("sources", nargs=-1, required=True, metavar="REGISTER|SHEET...")
+@click.option("--out", required=True, metavar="FILE", help="File to write, .csv or .parquet.")
+@answer_options
+@json_option
+def command(sources: tuple[str, ...], out: str, answers: Answers, as_json: bool) -> None:
+    """Write the pooled rows, one row per outcome, in the one schema.
+
+    Cells of a CSV that a spreadsheet would take for a formula are made inert.
+
+    \b
+    Example:
+      metafreeze export winter --out winter.csv
+    """
+    from metafreeze.cli.registers import opened
+
+    with opened(sources, answers) as register, progress("Writing"):
+        rows = register.export(out)
+    say(f"Wrote {rows} rows to {out}.", {"file": out, "rows": rows}, as_json=as_json)
