@@ -46,7 +46,15 @@ class Answers:
     hidden : str
         ``keep`` or ``exclude`` for hidden workbook rows.
     units : mapping of str to str
-        Heading -> unit, for headings that carry none.
+        Heading -> unit, for headings that carry none; ``time`` stands for all times.
+    watched : str
+        How long vessels were watched that never froze, such as ``180 min``, where the
+        cell does not say it.
+    same_source : str
+        ``one`` where entries under one source name belong together, ``separate`` where
+        each is a study of its own.
+    same_as : str
+        Earlier file of which this one is a later copy, or ``new``; read by the register.
     invented : bool
         Marks every row as demonstration data.
     """
@@ -62,6 +70,9 @@ class Answers:
     bars: str = ""
     hidden: str = ""
     units: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    watched: str = ""
+    same_source: str = ""
+    same_as: str = ""
     invented: bool = False
 
     def to_dict(self) -> dict[str, Any]:
@@ -78,6 +89,9 @@ class Answers:
             "bars": self.bars,
             "hidden": self.hidden,
             "units": dict(self.units),
+            "watched": self.watched,
+            "same_source": self.same_source,
+            "same_as": self.same_as,
             "invented": self.invented,
         }
         return {name: value for name, value in plain.items() if value}
