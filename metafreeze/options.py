@@ -36,6 +36,25 @@ Inference = Literal["kenward-roger", "satterthwaite", "cluster-robust", "normal"
 TimeFamily = Literal["log-normal", "weibull"]
 Status = Literal["ok", "boundary", "unidentifiable", "failed"]
 Depth = Literal["full", "verdict"]
+Display = Literal[
+    "log-ratio",
+    "ratio",
+    "percent",
+    "share",
+    "seconds",
+    "celsius",
+    "kelvin",
+    "grams",
+    "millimetres",
+    "count",
+    "p-value",
+    "number",
+    "words",
+    "given",
+    "code",
+    "yes-no",
+]
+FigureWidth = Literal["page", "phone"]
 
 ENDPOINT_WORDS: dict[str, str] = {
     "t_threshold": "reached the named temperature",
