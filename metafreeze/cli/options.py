@@ -39,6 +39,8 @@ def answer_options(function: F) -> F:
         bars: str | None,
         hidden: str | None,
         same_as: str | None,
+        same_source: str | None,
+        watched: str | None,
         **kwargs: Any,
     ) -> Any:
         from metafreeze.register.answers import Answers
@@ -56,6 +58,8 @@ def answer_options(function: F) -> F:
             bars=bars or "",
             hidden=hidden or "",
             same_as=same_as or "",
+            same_source=same_source or "",
+            watched=watched or "",
         )
         return function(*args, answers=answers, **kwargs)
 
@@ -100,6 +104,14 @@ def answer_options(function: F) -> F:
                 "--same-as",
                 metavar="FILE",
                 help='Earlier file of which this one is a later copy, or "new".',
+            ),
+            click.option(
+                "--same-source",
+                type=click.Choice(["one", "separate"]),
+                help="Whether rows under one source name are arms of one source.",
+            ),
+            click.option(
+                "--watched", metavar="TIME", help='How long unfrozen vessels were watched ("3 h").'
             ),
         ]
     ):
