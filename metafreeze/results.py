@@ -98,14 +98,18 @@ class Result:
     def _repr_html_(self) -> str:
         return html_table(self.to_frame(), caption=self.headline())
 
-    def __getstate__(self) -> dict[str, Any]:
-        return {name: getattr(self, name) for name in self.field_names()}
+    def __reduce__(self) -> tuple[Any, ...]:
+        # A frozen dataclass with slots gets its own __setstate__, which would hand back
+        # writeable arrays after pickle and deepcopy; this comes before it.
+        return _rebuild, (type(self), {name: getattr(self, name) for name in self.field_names()})
 
-    def __setstate__(self, state: dict[str, Any]) -> None:
-        for name, value in state.items():
-            object.__setattr__(self, name, value)
-        # Pickle and deepcopy hand back writeable arrays; freeze them again.
-        Result.__post_init__(self)
+
+def _rebuild(kind: type[Result], values: dict[str, Any]) -> Result:
+    result = object.__new__(kind)
+    for name, value in values.items():
+        object.__setattr__(result, name, value)
+    Result.__post_init__(result)
+    return result
 
 
 def round_for_people(value: float, *, digits: int = 3) -> str:
