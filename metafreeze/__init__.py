@@ -21,6 +21,7 @@ if TYPE_CHECKING:
         RegisterError,
         UsageError,
     )
+    from metafreeze.models.pooled import PooledEffect, pool
 
 # Public name -> module that defines it. `tests/house` compares this with `__all__`.
 _HOMES: dict[str, str] = {
@@ -30,8 +31,10 @@ _HOMES: dict[str, str] = {
     "MetafreezeError": "metafreeze.errors",
     "NotConvergedError": "metafreeze.errors",
     "NotEstimableError": "metafreeze.errors",
+    "PooledEffect": "metafreeze.models.pooled",
     "RegisterError": "metafreeze.errors",
     "UsageError": "metafreeze.errors",
+    "pool": "metafreeze.models.pooled",
 }
 
 __all__ = [
@@ -41,9 +44,11 @@ __all__ = [
     "MetafreezeError",
     "NotConvergedError",
     "NotEstimableError",
+    "PooledEffect",
     "RegisterError",
     "UsageError",
     "__version__",
+    "pool",
 ]
 
 

@@ -1,0 +1,93 @@
+"""Every result of pooling: frame, one line, escaped fragment, read-only, pickle."""
+
+import copy
+import html.parser
+import pickle
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from metafreeze.models.heterogeneity import describe_disagreement
+from metafreeze.models.pooled import pool
+from metafreeze.models.profile import profile_pool
+from metafreeze.results import Result
+
+Y = np.array([0.10, 0.30, 0.35, 0.65, 0.45, 0.15])
+V = np.array([0.03, 0.03, 0.05, 0.01, 0.05, 0.02])
+X = np.array([0.0, 1.0, 0.0, 1.0, 1.0, 0.0])
+
+RESULTS = {
+    "pool": lambda: pool(Y, V),
+    "pool with moderators": lambda: pool(Y, V, moderators={"lid <open>": X}),
+    "pool of one": lambda: pool(Y[:1], V[:1]),
+    "pool of two": lambda: pool(Y[:2], V[:2]),
+    "pool, constant moderator": lambda: pool(Y, V, moderators={"lid": np.ones(6)}),
+    "profile_pool": lambda: profile_pool(Y, V),
+    "disagreement": lambda: describe_disagreement(12.0, 5),
+    "disagreement of one": lambda: describe_disagreement(0.0, 0),
+}
+
+
+@pytest.fixture(params=list(RESULTS))
+def result(request):
+    return RESULTS[request.param]()
+
+
+class Tags(html.parser.HTMLParser):
+    def __init__(self):
+        super().__init__()
+        self.names = []
+
+    def handle_starttag(self, tag, attrs):
+        self.names.append(tag)
+
+
+def test_it_is_a_result_with_a_frame(result):
+    assert isinstance(result, Result)
+    frame = result.to_frame()
+    assert isinstance(frame, pd.DataFrame) and len(frame) > 0
+    assert list(frame.columns) == list(result.to_frame().columns)
+
+
+def test_every_missing_estimate_has_a_reason(result):
+    frame = result.to_frame()
+    if "reason" in frame:
+        missing = frame[frame["estimate"].isna()]
+        assert (missing["reason"] != "").all(), missing
+
+
+def test_repr_is_one_line(result):
+    assert repr(result).startswith(f"<{type(result).__name__}: ")
+    assert "\n" not in repr(result)
+
+
+def test_str_starts_with_the_headline_and_holds_the_frame(result):
+    lines = str(result).splitlines()
+    assert lines[0] == result.headline()
+    assert len(lines) == 2 + len(result.to_frame())
+
+
+def test_html_is_an_escaped_table(result):
+    fragment = result._repr_html_()
+    tags = Tags()
+    tags.feed(fragment)
+    assert tags.names[0] == "table"
+    assert set(tags.names) <= {"table", "caption", "thead", "tbody", "tr", "th", "td"}
+
+
+def test_nothing_can_be_changed(result):
+    name = result.field_names()[0]
+    with pytest.raises(AttributeError):
+        setattr(result, name, 0.0)
+    for field in result.field_names():
+        value = getattr(result, field)
+        if isinstance(value, np.ndarray):
+            assert not value.flags.writeable
+
+
+@pytest.mark.parametrize("remake", [copy.deepcopy, lambda r: pickle.loads(pickle.dumps(r))])
+def test_a_copy_is_equal_and_read_only(result, remake):
+    again = remake(result)
+    pd.testing.assert_frame_equal(again.to_frame(), result.to_frame(), check_exact=True)
+    test_nothing_can_be_changed(again)
