@@ -127,6 +127,9 @@ class Text:
         yield from (p for p in self.parts if isinstance(p, Number))
 
 
+NOTHING = Text()
+
+
 def say_plain(words: str) -> Text:
     """Make a sentence of words alone.
 
@@ -419,7 +422,7 @@ class Section:
     sources: tuple[Text, ...] = ()
     applies: bool = True
     status: Status = "ok"
-    note: Text = Text()
+    note: Text = NOTHING
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -438,7 +441,7 @@ class Verdict:
 
     question: Text
     answer: Text
-    because: Text = Text()
+    because: Text = NOTHING
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,7 +14,7 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from metafreeze.options import FigureWidth, choices
+from metafreeze.options import FigureWidth
 from metafreeze.reporting import shown
 from metafreeze.reporting.content import (
     Code,
@@ -26,9 +26,11 @@ from metafreeze.reporting.content import (
     Report,
     Text,
 )
+from metafreeze.reporting.figures.canvas import drawings
 from metafreeze.reporting.labels import LONGEST_LABEL, shortened, visible
 
 TEMPLATES = Path(__file__).parent / "templates"
+WIDTHS: tuple[FigureWidth, ...] = ("page", "phone")
 
 
 def text_html(text: Text) -> Markup:
@@ -104,10 +106,10 @@ def figure_html(figure: FigureContent) -> Markup:
     """
     alt = visible(str(figure.alt()))
     out = Markup("")
-    for width in choices(FigureWidth):
-        drawings = figure.draw(width)
+    for width in WIDTHS:
+        pictures = drawings(figure, width)
         inner = Markup("")
-        for place, drawing in enumerate(drawings):
+        for place, drawing in enumerate(pictures):
             words = alt if place == 0 else f"{visible(str(figure.caption))} (continued)"
             inner += Markup('<div class="picture" role="img" aria-label="{}">{}</div>').format(
                 words, Markup(drawing.svg)
