@@ -536,7 +536,13 @@ def shown_cell(
         if is_missing(cell.low) and is_missing(cell.high):
             return Text((MISSING,))
         return between(
-            cell.low, cell.high, column.kind, decimals=decimals, unit=False, seconds=seconds
+            cell.low,
+            cell.high,
+            column.kind,
+            decimals=decimals,
+            signed=column.kind in SIGNED_KINDS,
+            unit=False,
+            seconds=seconds,
         )
     if column.kind == "yes-no":
         return Text(("yes" if cell else "no",))

@@ -26,7 +26,7 @@ STATUS_WORDS: dict[Status, str] = {
 }
 
 ANSWER_HEADING = "The answer"
-WARNINGS_HEADING = "Mind"
+WARNINGS_HEADING = "Warnings"
 METHODS_HEADING = "Methods"
 PROVENANCE_HEADING = "Where this comes from"
 CAUTIONS_HEADING = "Cautions at the freezer"

@@ -37,7 +37,7 @@ PALETTE: dict[str, str] = {
     "band": "#cfe0e8",
     "band-wide": "#e9f0f3",
 }
-WIDTH_PX: dict[FigureWidth, float] = {"page": 720.0, "phone": 328.0}
+WIDTH_PX: dict[FigureWidth, float] = {"page": 736.0, "phone": 328.0}
 LABEL_PX = 13.0
 SMALL_PX = 12.0
 LINE_PX = 17.0
@@ -47,6 +47,7 @@ TALLEST_PX = 880.0
 
 _SVG = "http://www.w3.org/2000/svg"
 _LINK = "{http://www.w3.org/1999/xlink}href"
+_AROUND_COMMANDS = re.compile(r"\s*([MLQCz])\s*")
 _NUMBER = re.compile(r"-?\d+\.\d+(?:e-?\d+)?")
 
 
@@ -121,6 +122,7 @@ class Canvas:
             fontproperties=font(size, strong=strong),
             ha=align,
             va="baseline",
+            zorder=6,
             parse_math=False,
         )
         # Contextual forms would turn "->" in a name into an arrow that nobody entered.
@@ -342,7 +344,9 @@ def _round_numbers(element: ET.Element) -> None:
         value = element.get(name)
         # The scale of outlines has six decimals that matter.
         if value is not None and "scale(" not in value:
-            element.set(name, _NUMBER.sub(_two_decimals, value).replace("\n", " ").strip())
+            element.set(name, _NUMBER.sub(_two_decimals, value))
+        if name == "d" and value is not None:
+            element.set(name, _AROUND_COMMANDS.sub(r"\1", element.get(name, "")).strip())
 
 
 def _two_decimals(match: re.Match[str]) -> str:

@@ -30,6 +30,9 @@ PLOT_HEIGHT_PX: dict[FigureWidth, float] = {"page": 420.0, "phone": 320.0}
 MOST_NAMES = 16
 MOST_TIME_TICKS = 8
 
+# Up to so many runs, dots of this size, px: few runs can be large, many would cover each other.
+DOT_SIZES = ((60, 7.0), (400, 5.0), (3000, 4.0), (math.inf, 2.5))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StudyPoints:
@@ -141,13 +144,15 @@ class PointsFigure(FigureContent):
         beside = width == "page" and len(named) > 1
         below = [] if beside or len(named) < 2 else named
         key_lines = _key_lines(below, WIDTH_PX[width])
-        right = WIDTH_PX[width] - (NAMES_PX if beside else 24.0 if below else 10.0)
+        right = WIDTH_PX[width] - (NAMES_PX if beside else 24.0 if below else 20.0)
         bottom = HEAD_PX + PLOT_HEIGHT_PX[width]
         canvas = Canvas(self.key, width, bottom + FOOT_PX + len(key_lines) * LINE_PX)
         across, up = self._scales(right, bottom)
         self._axes(canvas, across, up, bottom)
+        count = sum(len(s.start_c) for s in self.studies)
+        size = next(px for most, px in DOT_SIZES if count <= most)
         for study in self.studies:
-            _runs(canvas, across, up, study)
+            _runs(canvas, across, up, study, size)
         if self.across:
             _line(canvas, across, up, self.across, dashed=True)
         for study in self.studies:
@@ -209,7 +214,7 @@ def _line_words(line: Sequence[tuple[float, float]], unit: int) -> Text:
     return say("{first} to {last}", first=ends[0], last=ends[1])
 
 
-def _runs(canvas: Canvas, across: Scale, up: Scale, study: StudyPoints) -> None:
+def _runs(canvas: Canvas, across: Scale, up: Scale, study: StudyPoints, size: float) -> None:
     exact: list[tuple[float, float]] = []
     for start, low, high in zip(study.start_c, study.lower_s, study.upper_s, strict=True):
         x = across.place(start)
@@ -223,7 +228,7 @@ def _runs(canvas: Canvas, across: Scale, up: Scale, study: StudyPoints) -> None:
             canvas.stroke([x, x], [bottom, top], color="soft", width=2.5)
         else:
             exact.append((x, bottom))
-    canvas.specks([x for x, _ in exact], [y for _, y in exact])
+    canvas.specks([x for x, _ in exact], [y for _, y in exact], size=size)
 
 
 def _line(

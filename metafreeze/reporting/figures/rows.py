@@ -297,7 +297,8 @@ class _Layout:
         y = HEAD_PX
         for place, row in enumerate(self.plan.top):
             below = y + self.row_px(row, strong=True)
-            self._behind(canvas, y, below, self.plan.top[:place])
+            rule = ROW_PAD_PX if row is self.plan.top[-1] and not self.stacked else 0.0
+            self._behind(canvas, y, below + rule, self.plan.top[:place])
             if not self.stacked:
                 self._band(canvas, row, self._middle(y, below), floor, wide=place > 0)
             y = self._row(canvas, row, y, strong=True, bar=place == 0)

@@ -13,7 +13,10 @@ from metafreeze.reporting.numbers import MINUS, SIGNED_KINDS, decimal_text, show
 # Percentages that may be written on an axis of ratios; symmetrical in the ratio, not the percent.
 PERCENT_STEPS = (1, 2, 5, 10, 20, 25, 50, 100)
 MOST_TICKS = 7
-FEWEST_PX_BETWEEN_TICKS = 62.0
+FEWEST_PX_BETWEEN_TICKS = 54.0
+
+# Half the axis where nothing at all is known: ten percent, a size that people know.
+EMPTY_AXIS = math.log(1.1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +65,8 @@ def effect_range(
     tuple of float
     """
     seen = [v for v in estimates if math.isfinite(v)] + [0.0]
+    if len(seen) == 1 and not any(math.isfinite(v) for v in limits):
+        return -EMPTY_AXIS, EMPTY_AXIS
     inner_low, inner_high = min(seen), max(seen)
     room = max(inner_high - inner_low, 0.02 if kind in SIGNED_KINDS else 1e-9)
     ends = [v for v in limits if math.isfinite(v)]

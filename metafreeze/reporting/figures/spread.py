@@ -116,10 +116,13 @@ class SpreadFigure(FigureContent):
         canvas.text(0, HEAD_PX + LABEL_PX if stacked else base + 4, "Every lab", strong=True)
         for x, height in piles:
             canvas.dot(x, base - height * 2.2 * DOT_PX, radius=DOT_PX)
-        _zero(canvas, scale, floor)
         y = HEAD_PX + dots_px
+        _zero_words(canvas, scale)
+        _zero(canvas, scale, base - tallest * 2.2 * DOT_PX if stacked else HEAD_PX - 8, y)
         for item, lines, tall in zip(self.ranges, names, row_px, strict=True):
             canvas.stroke([0, canvas.width_px], [y, y], color="rule", over=1)
+            # On a phone the words stand over the bar, and no line may run through them.
+            _zero(canvas, scale, y + tall - 22 if stacked else y, y + tall)
             self._range(canvas, scale, item, lines, y, tall, stacked)
             y += tall
         self._axis(canvas, scale, floor)
@@ -161,13 +164,17 @@ class SpreadFigure(FigureContent):
         )
 
 
-def _zero(canvas: Canvas, scale: Scale, floor: float) -> None:
+def _zero(canvas: Canvas, scale: Scale, top: float, bottom: float) -> None:
     if scale.holds(0.0):
         x = scale.place(0.0)
-        canvas.stroke([x, x], [HEAD_PX - 8, floor], color="strong-rule", width=1.25, over=2)
+        canvas.stroke([x, x], [top, bottom], color="strong-rule", width=1.25, over=2)
+
+
+def _zero_words(canvas: Canvas, scale: Scale) -> None:
+    if scale.holds(0.0):
         words = "no difference"
         half = text_width(words, SMALL_PX) / 2
-        x = min(max(x, half), canvas.width_px - half)
+        x = min(max(scale.place(0.0), half), canvas.width_px - half)
         canvas.text(x, 16, words, color="soft", size=SMALL_PX, align="center")
 
 

@@ -1,0 +1,190 @@
+"""The report as a PDF on A4, typeset without anything installed beside Python.
+
+The template holds no word of the report: the content reaches it as data, so that nothing in a
+name is ever read as markup. The file carries no date, is tagged, and keeps to PDF/UA-1 (ISO
+14289-1), whose check also refuses a character without a glyph.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from metafreeze.reporting import shown
+from metafreeze.reporting.content import (
+    Code,
+    FigureContent,
+    Given,
+    Part,
+    Report,
+    Section,
+    TableContent,
+    Text,
+)
+from metafreeze.reporting.figures.canvas import PALETTE, drawings
+from metafreeze.reporting.labels import shortened, visible
+from metafreeze.reporting.lettering import FOLDER, drawable, font_files
+
+TEMPLATE = Path(__file__).parent / "templates" / "report.typ"
+STANDARD = "ua-1"
+
+# A word longer than this gets places where it may break; a line would run off the page.
+LONGEST_WORD = 20
+BREAK_EVERY = 10
+ZERO_WIDTH_SPACE = "\u200b"
+
+# Isolates keep a right-to-left name from turning the words around it.
+FIRST_STRONG_ISOLATE, POP_ISOLATE = "\u2068", "\u2069"
+
+
+def render_pdf(report: Report) -> bytes:
+    """Write a report as PDF.
+
+    Parameters
+    ----------
+    report : Report
+        The content.
+
+    Returns
+    -------
+    bytes
+        The file; the same content gives the same bytes.
+    """
+    import typst
+
+    files = {"main": TEMPLATE.read_bytes()}
+    data = _report_data(report, files)
+    files["report.json"] = json.dumps(data, ensure_ascii=True).encode("ascii")
+    folders = sorted({str(p.parent) for paths in font_files().values() for p in paths})
+    out = typst.compile(
+        files,
+        format="pdf",
+        font_paths=[str(FOLDER), *(f for f in folders if f != str(FOLDER))],
+        ignore_system_fonts=True,
+        pdf_standards=STANDARD,
+    )
+    return bytes(out)
+
+
+def _words(text: Text) -> list[dict[str, str]]:
+    return [_part(part) for part in text.parts]
+
+
+def _part(part: Part) -> dict[str, str]:
+    words = drawable(str(part))
+    if isinstance(part, Given):
+        name = breakable(drawable(shortened(visible(part.text))))
+        return {"kind": "given", "text": FIRST_STRONG_ISOLATE + name + POP_ISOLATE}
+    if isinstance(part, Code):
+        return {"kind": "code", "text": words}
+    return {"kind": "words", "text": words}
+
+
+def breakable(text: str) -> str:
+    """Let very long words break, without changing what is seen.
+
+    Parameters
+    ----------
+    text : str
+        Any text.
+
+    Returns
+    -------
+    str
+        With zero-width spaces in words longer than a line could hold.
+    """
+    return " ".join(_breakable_word(word) for word in text.split(" "))
+
+
+def _breakable_word(word: str) -> str:
+    if len(word) <= LONGEST_WORD:
+        return word
+    pieces = [word[n : n + BREAK_EVERY] for n in range(0, len(word), BREAK_EVERY)]
+    return ZERO_WIDTH_SPACE.join(pieces)
+
+
+def _all(texts: Sequence[Text]) -> list[list[dict[str, str]]]:
+    return [_words(text) for text in texts]
+
+
+def _report_data(report: Report, files: dict[str, bytes]) -> dict[str, Any]:
+    title = drawable(shortened(visible(str(report.title))))
+    return {
+        "title": _words(report.title),
+        "title_plain": title,
+        "short_title": breakable(title),
+        "language": report.language,
+        "lead": _all(report.lead),
+        "banners": [{"heading": b.heading, "text": _words(b.text)} for b in report.banners],
+        "verdicts": [
+            {
+                "question": _words(v.question),
+                "answer": _words(v.answer),
+                "because": _words(v.because),
+            }
+            for v in report.verdicts
+        ],
+        "summary": _all(report.summary),
+        "warnings": _all(report.warnings),
+        "sections": [_section_data(s, files) for s in report.sections],
+        "methods": [
+            {
+                "question": _words(s.question),
+                "paragraphs": _all(s.method),
+                "sources": _all(s.sources),
+            }
+            for s in shown.sections_with_methods(report)
+        ],
+        "provenance": [{"name": p.name, "text": _words(p.text)} for p in report.provenance],
+        "cautions": [{"hazard": c.hazard, "text": _words(c.text)} for c in report.cautions],
+        "how_to_add": _all(report.how_to_add),
+        "headings": {
+            "answer": shown.ANSWER_HEADING,
+            "warnings": shown.WARNINGS_HEADING,
+            "methods": shown.METHODS_HEADING,
+            "provenance": shown.PROVENANCE_HEADING,
+            "cautions": shown.CAUTIONS_HEADING,
+            "add": shown.ADD_HEADING,
+        },
+    }
+
+
+def _section_data(section: Section, files: dict[str, bytes]) -> dict[str, Any]:
+    return {
+        "question": _words(section.question),
+        "answer": _words(section.answer),
+        "applies": section.applies,
+        "status": _words(shown.status_line(section)),
+        "paragraphs": _all(section.paragraphs),
+        "figures": [_figure_data(f, files) for f in section.figures],
+        "tables": [_table_data(t) for t in section.tables],
+    }
+
+
+def _table_data(table: TableContent) -> dict[str, Any]:
+    ready = shown.shown_table(table)
+    return {
+        "caption": _words(ready.caption),
+        "columns": [
+            {"heading": c.heading, "unit": c.unit, "numeric": c.numeric} for c in ready.columns
+        ],
+        "rows": [_all(row) for row in ready.rows],
+        "notes": _all(ready.notes),
+    }
+
+
+def _figure_data(figure: FigureContent, files: dict[str, bytes]) -> dict[str, Any]:
+    pictures = []
+    for place, drawing in enumerate(drawings(figure, "page")):
+        name = f"{figure.key}-{place}.svg"
+        # The paper of the screen is tinted, that of the printer is white.
+        files[name] = drawing.svg.replace(PALETTE["paper"], "#ffffff").encode("utf-8")
+        words = str(figure.alt()) if place == 0 else f"{figure.caption} (continued)"
+        pictures.append({"file": name, "alt": visible(words)})
+    return {
+        "caption": _words(figure.caption),
+        "notes": _all((*figure.notes, *figure.remarks())),
+        "pictures": pictures,
+    }
