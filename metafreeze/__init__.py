@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     __version__: str
 
+    from metafreeze.analysis.study_effects import StudyEffects, study_effects
     from metafreeze.errors import (
         Fault,
         InputError,
@@ -33,8 +34,10 @@ _HOMES: dict[str, str] = {
     "NotEstimableError": "metafreeze.errors",
     "PooledEffect": "metafreeze.models.pooled",
     "RegisterError": "metafreeze.errors",
+    "StudyEffects": "metafreeze.analysis.study_effects",
     "UsageError": "metafreeze.errors",
     "pool": "metafreeze.models.pooled",
+    "study_effects": "metafreeze.analysis.study_effects",
 }
 
 __all__ = [
@@ -46,9 +49,11 @@ __all__ = [
     "NotEstimableError",
     "PooledEffect",
     "RegisterError",
+    "StudyEffects",
     "UsageError",
     "__version__",
     "pool",
+    "study_effects",
 ]
 
 

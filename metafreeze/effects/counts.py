@@ -484,3 +484,35 @@ def sign_test_tail(k: float, n: float, *, share: float = 0.5) -> float:
     """
     _check_share(k, n, 0.95)
     return float(stats.binom.cdf(k, n, share))
+
+
+def latent_difference(k: float, n: float, sd: float) -> tuple[float, float]:
+    """Give the difference of means that makes the hotter one first in k of n pairs.
+
+    With normal scatter of known SD in both, ``P(first) = Phi(-delta / (sqrt(2) sd))``.
+
+    Parameters
+    ----------
+    k, n : float
+        Pairs in which the hotter one was first, and pairs; 0 < k < n.
+    sd : float
+        SD of a single run on the scale of the difference.
+
+    Returns
+    -------
+    difference : float
+        Hot minus cold: below zero where the hotter one is mostly first.
+    variance : float
+        By the delta method, ``2 sd² p (1 - p) / (n phi(z)²)``.
+
+    Source
+    ------
+    Thurstone (1927), Psychol. Rev. 34:273 (comparative judgement), case V.
+    """
+    if not 0 < k < n:
+        raise InputError(f"{k:g} of {n:g} has no finite latent difference. Use pool_counts.")
+    p = k / n
+    z = float(stats.norm.ppf(p))
+    return -float(np.sqrt(2)) * sd * z, float(
+        2 * sd**2 * p * (1 - p) / (n * stats.norm.pdf(z) ** 2)
+    )
