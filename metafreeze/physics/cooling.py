@@ -310,7 +310,7 @@ def _march(
         leg.heat[0] += rule.weights @ (full * spent)
         if wet is not None and flux is not None:
             leg.heat[1] += rule.weights @ (wet * spent)
-            enthalpy = _liquid_enthalpy(kelvin - water.ZERO_CELSIUS_K)
+            enthalpy = liquid_enthalpy_j_kg(kelvin - water.ZERO_CELSIUS_K)
             leg.heat[2] += rule.weights @ (flux / difference * enthalpy * spent)
 
 
@@ -339,11 +339,27 @@ def _settle_mass(
     return shares[:-1]
 
 
-def _liquid_enthalpy(temp_c: FloatArray) -> FloatArray:
-    """Enthalpy of liquid water over that at 0 °C, J/kg."""
+def liquid_enthalpy_j_kg(temp_c: npt.ArrayLike) -> FloatArray:
+    """Enthalpy of liquid water over that at 0 °C.
+
+    Parameters
+    ----------
+    temp_c : array-like
+        °C, −20 to 110.
+
+    Returns
+    -------
+    array
+        J/kg, below zero for supercooled water.
+
+    Source
+    ------
+    Heat capacity of IAPWS SR6-08, integrated by Gauss's rule.
+    """
+    temp = np.asarray(temp_c, dtype=np.float64)
     x, weights = np.polynomial.legendre.leggauss(12)
-    nodes = 0.5 * temp_c[..., np.newaxis] * (1.0 + x)
-    return 0.5 * temp_c * (water.water_heat_capacity_j_kgk(nodes) @ weights)
+    nodes = 0.5 * temp[..., np.newaxis] * (1.0 + x)
+    return 0.5 * temp * (water.water_heat_capacity_j_kgk(nodes) @ weights)
 
 
 def cool_to(
@@ -537,8 +553,17 @@ def ice_cooling_time_s(
     return time_s.reshape(shape)
 
 
-def heat_loss_at_zero_w(setup: Setup, *, mass_g: npt.ArrayLike) -> FloatArray:
-    """Heat that leaves a freezing vessel whose surface is at 0 °C, evaporation included.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeatFlows:
+    """Heat leaving through top (evaporation included), base and side, W."""
+
+    top: FloatArray
+    base: FloatArray
+    side: FloatArray
+
+
+def heat_flows_at_zero_w(setup: Setup, *, mass_g: npt.ArrayLike) -> HeatFlows:
+    """Heat that leaves a freezing vessel whose surface is at 0 °C.
 
     The surface is ice by then, so what leaves it takes the heat of sublimation along.
 
@@ -551,8 +576,8 @@ def heat_loss_at_zero_w(setup: Setup, *, mass_g: npt.ArrayLike) -> FloatArray:
 
     Returns
     -------
-    array
-        W; zero or below where the sink is not colder than 0 °C.
+    HeatFlows
+        Below zero where the sink is warmer than 0 °C.
 
     Source
     ------
@@ -565,13 +590,22 @@ def heat_loss_at_zero_w(setup: Setup, *, mass_g: npt.ArrayLike) -> FloatArray:
     kelvin = np.full(grams.shape, water.ZERO_CELSIUS_K)
     difference = -rates.sink_c
     air = rates.air(difference)
-    dry, side = rates.conductance(kelvin, air)
-    loss = (dry + side) * difference
+    fixed, side = rates.conductance(kelvin, air)
+    top = (fixed - rates.base) * difference
     if rates.evaporates:
         pressure = np.full(grams.shape, float(water.vapour_pressure_ice_pa(0.0)))
         latent = float(water.latent_heat_sublimation_j_kg(0.0))
-        loss = loss + rates.vapour_flux(kelvin, pressure, air) * latent
-    return (loss * grams * 1e-3).reshape(shape)
+        top = top + rates.vapour_flux(kelvin, pressure, air) * latent
+    return HeatFlows(
+        **{
+            name: np.asarray(part * grams * 1e-3).reshape(shape)
+            for name, part in (
+                ("top", top),
+                ("base", rates.base * difference),
+                ("side", side * difference),
+            )
+        }
+    )
 
 
 def newton_time_s(

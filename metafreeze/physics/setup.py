@@ -109,6 +109,7 @@ class Setup:
     ice_resistance: npt.ArrayLike = 0.0
 
     def __post_init__(self) -> None:
+        """Store every field as a read-only array and check its range."""
         for name, (low, high) in _LIMITS.items():
             values = frozen_array(getattr(self, name))
             _require_range(name, values, low, high)
@@ -155,11 +156,16 @@ class Setup:
         arguments: dict[str, Any] = dict(changes)
         return replace(self, **arguments)
 
+    def array(self, name: str) -> FloatArray:
+        """Give one field as the read-only array it is stored as."""
+        values: FloatArray = getattr(self, name)
+        return values
+
     def flat(self, shape: tuple[int, ...]) -> dict[str, FloatArray]:
         """Give every field in one dimension: one number, or as many as `shape` holds."""
         flat = {}
         for f in fields(self):
-            values: FloatArray = getattr(self, f.name)
+            values = self.array(f.name)
             if values.size > 1:
                 values = np.broadcast_to(values, shape)
             flat[f.name] = values.reshape(-1)
