@@ -1,0 +1,225 @@
+"""Rows in studies and batches, and the times seen on them, as the likelihood takes them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+from scipy import sparse
+
+from metafreeze.results import FloatArray, IntArray
+
+
+class Summation:
+    """Sums over consecutive rows as sparse products, one weight column after the other."""
+
+    def __init__(self, starts: IntArray, weights: FloatArray) -> None:
+        n, columns = weights.shape
+        groups = len(starts) - 1
+        pointers = np.concatenate([[0], (starts[1:] + n * np.arange(columns)[:, None]).ravel()])
+        self._matrix = sparse.csr_array(
+            (weights.T.ravel(), np.tile(np.arange(n), columns), pointers),
+            shape=(groups * columns, n),
+        )
+        self._shape = (columns, groups)
+
+    def __call__(self, values: FloatArray) -> FloatArray:
+        """Sum values (n, ...) into (columns, groups, ...)."""
+        flat = values.reshape(values.shape[0], -1)
+        return np.asarray(self._matrix @ flat).reshape(*self._shape, *values.shape[1:])
+
+
+@dataclass(kw_only=True)
+class Design:
+    """What all replicates share: rows sorted by study, then batch.
+
+    Attributes
+    ----------
+    family : str
+        "log-normal" or "weibull".
+    x : array, shape (n, P)
+        Fixed columns.
+    z : array, shape (n, q)
+        Columns whose coefficients vary between studies.
+    pairs : sequence of (int, int)
+        Entries (k, l), l <= k, of the lower triangular Lambda that are parameters.
+    member : array, shape (n,)
+        1 where the row belongs to a batch, 0 where it has none; empty when there is no
+        batch effect at all.
+    batch_start : array of int, shape (J + 1,)
+        First row of each batch, and n.
+    study_start : array of int, shape (S + 1,)
+        First batch of each study, and J.
+    share, added : array, shape (n,)
+        Variance of a row is `share * sigma^2 + added`.
+    beyond : array, shape (n,)
+        Runs of a summary beyond its mean.
+    """
+
+    family: str
+    x: FloatArray
+    z: FloatArray
+    pairs: Sequence[tuple[int, int]]
+    member: FloatArray
+    batch_start: IntArray
+    study_start: IntArray
+    share: FloatArray
+    added: FloatArray
+    beyond: FloatArray
+
+    @cached_property
+    def sizes(self) -> tuple[int, int, int, int, int]:
+        """Rows, studies, batches, fixed columns, varying columns."""
+        return (
+            len(self.x),
+            len(self.study_start) - 1,
+            len(self.batch_start) - 1,
+            self.x.shape[1],
+            self.z.shape[1],
+        )
+
+    @cached_property
+    def has_batch(self) -> bool:
+        """Whether batches have an effect of their own."""
+        return self.member.size > 0
+
+    @cached_property
+    def parameter_count(self) -> int:
+        """Length of theta: beta, log sigma, entries of Lambda, omega."""
+        return int(self.x.shape[1]) + 1 + len(self.pairs) + int(self.has_batch)
+
+    @cached_property
+    def plain_spread(self) -> bool:
+        """Whether every row's spread is sigma itself."""
+        return bool(np.all(self.share == 1.0) and np.all(self.added == 0.0))
+
+    @cached_property
+    def batch_of_row(self) -> IntArray:
+        """Batch number of each row."""
+        return np.repeat(np.arange(self.sizes[2]), np.diff(self.batch_start))
+
+    @cached_property
+    def study_of_batch(self) -> IntArray:
+        """Study number of each batch."""
+        return np.repeat(np.arange(self.sizes[1]), np.diff(self.study_start))
+
+    @cached_property
+    def study_of_row(self) -> IntArray:
+        """Study number of each row."""
+        return self.study_of_batch[self.batch_of_row]
+
+    @cached_property
+    def feature_columns(self) -> list[tuple[FloatArray, IntArray]]:
+        """For each feature 1, z_1.., v: row multipliers (n, c) and their places in theta."""
+        p, q = self.sizes[3], self.sizes[4]
+        blocks = [(self.x, np.arange(p))]
+        for column in range(q):
+            chosen = [(i, k) for i, (k, m) in enumerate(self.pairs) if m == column]
+            places = np.array([p + 1 + i for i, _ in chosen], dtype=np.int64)
+            blocks.append((self.z[:, [k for _, k in chosen]], places))
+        if self.has_batch:
+            blocks.append((self.member[:, None], np.array([self.parameter_count - 1])))
+        return blocks
+
+    @cached_property
+    def score_sums(self) -> Summation:
+        """Sums of x, z, member times a row quantity, by batch."""
+        parts = [self.x, self.z] + ([self.member[:, None]] if self.has_batch else [])
+        return Summation(self.batch_start, np.hstack(parts))
+
+    @cached_property
+    def plain_sums(self) -> Summation:
+        """Plain sums by batch."""
+        return Summation(self.batch_start, np.ones((self.sizes[0], 1)))
+
+    @cached_property
+    def mode_sums(self) -> tuple[Summation, Summation]:
+        """Sums for the mode search: first and second powers of (z, member), by batch."""
+        parts = np.hstack([self.z] + ([self.member[:, None]] if self.has_batch else []))
+        second = [parts[:, i] * parts[:, j] for i, j in self.mode_products]
+        return (
+            Summation(self.batch_start, parts),
+            Summation(self.batch_start, np.column_stack(second)),
+        )
+
+    @cached_property
+    def mode_products(self) -> list[tuple[int, int]]:
+        """Index pairs of the second powers."""
+        size = self.sizes[4] + int(self.has_batch)
+        return [(i, j) for i in range(size) for j in range(i + 1)]
+
+    @cached_property
+    def study_sums(self) -> Summation:
+        """Plain sums of batches by study."""
+        return Summation(self.study_start, np.ones((self.sizes[2], 1)))
+
+    def blocks(self, count: int) -> list[tuple[Design, slice, slice, slice]]:
+        """Cut into about `count` runs of whole studies: design, rows, studies, batches."""
+        if count not in self._cuts:
+            self._cuts[count] = self._cut(count)
+        return self._cuts[count]
+
+    @cached_property
+    def _cuts(self) -> dict[int, list[tuple[Design, slice, slice, slice]]]:
+        return {}
+
+    def _cut(self, count: int) -> list[tuple[Design, slice, slice, slice]]:
+        first_row = self.batch_start[self.study_start]
+        n, studies = self.sizes[0], self.sizes[1]
+        marks = np.searchsorted(first_row, np.linspace(0, n, count + 1)[1:-1])
+        edges = np.unique(np.concatenate([[0], marks, [studies]]))
+        out = []
+        for low, high in pairwise(edges):
+            batches = slice(int(self.study_start[low]), int(self.study_start[high]))
+            rows = slice(int(first_row[low]), int(first_row[high]))
+            part = Design(
+                family=self.family,
+                x=self.x[rows],
+                z=self.z[rows],
+                pairs=self.pairs,
+                member=self.member[rows] if self.has_batch else self.member,
+                batch_start=self.batch_start[batches.start : batches.stop + 1] - rows.start,
+                study_start=self.study_start[low : high + 1] - batches.start,
+                share=self.share[rows],
+                added=self.added[rows],
+                beyond=self.beyond[rows],
+            )
+            out.append((part, rows, slice(int(low), int(high)), batches))
+        return out
+
+
+class Times(NamedTuple):
+    """Bounds (n, R) on the standardised log scale and what kind each is.
+
+    `squares` (R,) holds the summaries' own sums of squares about their means.
+    """
+
+    lower: FloatArray
+    upper: FloatArray
+    kind: IntArray
+    squares: FloatArray
+
+    def pick(self, rows: slice, replicates: IntArray | slice) -> Times:
+        """Take some rows and replicates; one shared data set stays shared."""
+        if self.kind.shape[1] == 1:
+            replicates = slice(None)
+        return Times(
+            self.lower[rows][:, replicates],
+            self.upper[rows][:, replicates],
+            self.kind[rows][:, replicates],
+            self.squares[replicates],
+        )
+
+
+def unpack_theta(design: Design, theta: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Give sigma (R,), Lambda (R, q, q) and omega (R,) of parameter vectors (R, T)."""
+    p, q = design.sizes[3], design.sizes[4]
+    factor = np.zeros((len(theta), q, q))
+    for i, (k, m) in enumerate(design.pairs):
+        factor[:, k, m] = theta[:, p + 1 + i]
+    omega = theta[:, -1] if design.has_batch else np.zeros(len(theta))
+    return np.exp(theta[:, p]), factor, omega

@@ -1,0 +1,437 @@
+"""From checked rows to the best fit: standardising, starting, fitting, refining the nodes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import product
+
+import numpy as np
+
+from metafreeze.models import censored_likelihood as rows_of
+from metafreeze.models.grouped_rows import Design, Times, unpack_theta
+from metafreeze.models.lockstep import Minimum, Problem, minimise
+from metafreeze.models.marginal_likelihood import CHUNK
+from metafreeze.models.separation import Escape, find_escape
+from metafreeze.models.unseen_input import UnseenRows
+from metafreeze.results import FloatArray, IntArray
+
+# Columns whose part outside the others is below this share of their size are aliased.
+ALIASED = 1e-9
+
+# A fit without random parts is proven finite, the likelihood being concave, when no direction
+# is this much flatter than the steepest; otherwise the linear programme decides.
+FLAT_SHARE = 1e-4
+
+# Nodes are doubled until the criterion moves by less than this share of itself.
+NODE_TOLERANCE = 1e-8
+MOST_NODES = 160
+MOST_ELEMENTS = 4_000_000
+
+# A random part below this many residual spreads is tried at exactly zero.
+NEARLY_ZERO = 0.02
+# Zero is kept when the criterion rises by less than this share: rounding of its sum.
+EQUAL_CRITERION = 1e-10
+
+# The spread stands at the edge when the search drove its log this far below the start.
+EDGE_LOG_SPREAD = -9.0
+
+# Shares of the variance given to studies and batches where the search starts.
+START_SHARES = (0.05, 0.3, 0.75)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standardised:
+    """The problem in units in which every parameter is about one.
+
+    Attributes
+    ----------
+    design, times
+        What `evaluate` takes.
+    start : array, shape (p,)
+        Least-squares coefficients taken off before scaling.
+    back : array, shape (p, P)
+        beta = start + unit * back @ theta[:P].
+    unit : float
+        Log time of one standardised unit.
+    varying_back : array, shape (q, q)
+        b = unit * varying_back @ (Lambda z).
+    free : array of int
+        Parameters that are estimated.
+    first_log_sigma : float
+        Where log sigma starts, or stays.
+    shift : float
+        Add to twice minus the log likelihood to return to log time.
+    """
+
+    design: Design
+    times: Times
+    start: FloatArray
+    back: FloatArray
+    unit: float
+    varying_back: FloatArray
+    free: IntArray
+    first_log_sigma: float
+    shift: float
+
+
+@dataclass(slots=True)
+class Fitted:
+    """The best fit in standardised units.
+
+    Attributes
+    ----------
+    theta, value, hessian
+        Parameters, minus log likelihood, and its Hessian.
+    zero : array of int
+        Parameters that stand exactly at zero.
+    nodes : int
+        Gauss-Hermite nodes in each dimension.
+    quadrature_error : float
+        Change of the criterion when the nodes are doubled.
+    arrived : bool
+        Whether the search ended at a minimum.
+    """
+
+    theta: FloatArray
+    value: float
+    hessian: FloatArray
+    zero: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    nodes: int = 1
+    quadrature_error: float = 0.0
+    arrived: bool = True
+
+
+def imputed_times(rows: UnseenRows) -> FloatArray:
+    """Put a number where there is none, for starting values: the middle or the one bound."""
+    low = np.where(np.isfinite(rows.lower), rows.lower, rows.upper)
+    high = np.where(np.isfinite(rows.upper), rows.upper, low)
+    return 0.5 * (low + high)
+
+
+def aliased_columns(x: FloatArray) -> list[int]:
+    """List the columns that the columns before them already give."""
+    size = np.sqrt((x * x).mean(axis=0))
+    out = [int(j) for j in np.flatnonzero(size == 0.0)]
+    basis = np.zeros((len(x), 0))
+    for j in np.flatnonzero(size > 0.0):
+        column = x[:, j] / size[j]
+        # Twice, since one projection leaves rounding of the first.
+        rest = column - basis @ (basis.T @ column)
+        rest = rest - basis @ (basis.T @ rest)
+        if np.sqrt((rest * rest).mean()) < ALIASED:
+            out.append(int(j))
+        else:
+            basis = np.column_stack([basis, rest / np.linalg.norm(rest)])
+    return sorted(out)
+
+
+def standardise(
+    rows: UnseenRows, *, family: str, correlated: bool, fixed_scale: float | None
+) -> Standardised:
+    """Bring rows to standardised units.
+
+    Parameters
+    ----------
+    rows : UnseenRows
+        At least one row.
+    family : str
+        "log-normal" or "weibull".
+    correlated : bool
+        Whether varying coefficients may be correlated.
+    fixed_scale : float or None
+        Value of sigma where it is not estimated.
+
+    Returns
+    -------
+    Standardised
+    """
+    n = len(rows.x)
+    y = imputed_times(rows)
+    weight = np.sqrt(rows.count)[:, None]
+    size = np.sqrt((rows.x * rows.x).mean(axis=0))
+    size[size == 0.0] = 1.0
+    left, s, right = np.linalg.svd(rows.x / size, full_matrices=False)
+    rank = int((s > ALIASED * s[0]).sum()) if s.size else 0
+    x = left[:, :rank] * np.sqrt(n)
+    back = (right[:rank].T / s[:rank] * np.sqrt(n)) / size[:, None]
+    slope = np.linalg.lstsq(x * weight, y * weight[:, 0], rcond=None)[0]
+    rest = y - x @ slope
+    squares = (rows.count * rest**2).sum() + ((rows.count - 1.0) * rows.spread**2).sum()
+    unit = float(np.sqrt(squares / rows.count.sum()))
+    width = np.where(rows.kind == rows_of.INTERVAL, rows.upper - rows.lower, 0.0)
+    unit = max(unit, 0.3 * float(np.median(width)), 1e-12 * float(np.abs(y).max(initial=0.0)))
+    unit = unit if unit > 0.0 else 1.0
+
+    with_batch = bool(rows.member.any())
+    # A batch without a study above it is the only level, and so the outer one.
+    outer_is_batch = with_batch and not rows.z.shape[1]
+    z, varying_back = _standard_varying(rows, correlated)
+    member = rows.member.astype(float) if with_batch else np.zeros(0)
+    study, batch = rows.study, rows.batch
+    if outer_is_batch:
+        z, varying_back = member[:, None], np.eye(1)
+        study, member = rows.batch, np.zeros(0)
+    if not member.size:
+        batch = study
+    q = z.shape[1]
+    pairs = [(k, m) for k in range(q) for m in range(k + 1) if correlated or k == m]
+    batch_start = _starts(batch)
+    centre = (rows.x @ (back @ slope))[:, None]
+    lower = (rows.lower[:, None] - centre) / unit
+    upper = np.where(rows.kind[:, None] == rows_of.EXACT, lower, 0.0)
+    bounded = rows.kind != rows_of.EXACT
+    upper[bounded] = (rows.upper[bounded, None] - centre[bounded]) / unit
+    is_known = np.isfinite(rows.known)
+    exact_runs = float(rows.count[rows.kind == rows_of.EXACT].sum())
+    design = Design(
+        family=family,
+        x=x,
+        z=z,
+        pairs=pairs,
+        member=member,
+        batch_start=batch_start,
+        study_start=_starts(study[batch_start[:-1]]),
+        share=np.where(is_known, 0.0, 1.0 / rows.count),
+        added=(np.where(is_known, rows.known, 0.0) + rows.added) / unit**2,
+        beyond=rows.count - 1.0,
+    )
+    free = np.arange(design.parameter_count)
+    held = fixed_scale is not None or bool(is_known.all())
+    if held:
+        free = np.delete(free, rank)
+    own_squares = ((rows.count - 1.0) * (rows.spread / unit) ** 2).sum()
+    return Standardised(
+        design=design,
+        times=Times(lower, upper, rows.kind[:, None], np.array([own_squares])),
+        start=back @ slope,
+        back=back,
+        unit=unit,
+        varying_back=varying_back,
+        free=free,
+        first_log_sigma=float(np.log(fixed_scale / unit)) if fixed_scale is not None else 0.0,
+        shift=2.0 * exact_runs * float(np.log(unit)),
+    )
+
+
+def _standard_varying(rows: UnseenRows, correlated: bool) -> tuple[FloatArray, FloatArray]:
+    z = rows.z
+    q = z.shape[1]
+    if not q:
+        return z, np.zeros((0, 0))
+    n = len(z)
+    if not correlated:
+        size = np.sqrt((z * z).mean(axis=0))
+        size[size == 0.0] = 1.0
+        return z / size, np.diag(1.0 / size)
+    unitary, r = np.linalg.qr(z)
+    if len(unitary[0]) < q or np.any(np.abs(np.diag(r)) == 0.0):
+        return z, np.eye(q)
+    return unitary * np.sqrt(n), np.linalg.solve(r, np.eye(q)) * np.sqrt(n)
+
+
+def _starts(codes: IntArray) -> IntArray:
+    edges = np.flatnonzero(np.diff(codes)) + 1
+    return np.concatenate([[0], edges, [len(codes)]]).astype(np.int64)
+
+
+def without_random_parts(design: Design) -> Design:
+    """Give the same rows with no random part at all."""
+    n = len(design.x)
+    return Design(
+        family=design.family,
+        x=design.x,
+        z=np.zeros((n, 0)),
+        pairs=[],
+        member=np.zeros(0),
+        batch_start=np.array([0, n]),
+        study_start=np.array([0, 1]),
+        share=design.share,
+        added=design.added,
+        beyond=design.beyond,
+    )
+
+
+def fit_fixed_parts(scaled: Standardised) -> tuple[Fitted, Escape]:
+    """Fit without random parts, and say whether that fit is finite.
+
+    Returns
+    -------
+    Fitted
+        The fit; meaningless where an escape was found.
+    Escape
+        Directions in which the likelihood keeps rising.
+    """
+    design = without_random_parts(scaled.design)
+    p = design.x.shape[1]
+    theta = np.zeros((1, p + 1))
+    theta[0, p] = scaled.first_log_sigma
+    free = scaled.free[scaled.free <= p]
+    best = minimise(Problem(design, scaled.times, 1, 1), theta, np.eye(p + 1)[:, free])
+    fitted = Fitted(best.theta[0], float(best.value[0]), best.hessian[0])
+    fitted.arrived = bool(best.arrived[0])
+    nothing = np.zeros(len(scaled.back), dtype=bool)
+    no_escape = Escape(False, np.zeros(len(design.x), dtype=bool), nothing, nothing)
+    if fitted.arrived and best.theta[0, p] > EDGE_LOG_SPREAD:
+        curve = np.linalg.eigvalsh(fitted.hessian[np.ix_(free, free)])
+        if curve[0] > FLAT_SHARE * curve[-1]:
+            return fitted, no_escape
+    summary = bool(scaled.times.squares[0] > 0.0)
+    # A row whose variance is known or added to bounds the likelihood however small sigma is,
+    # and a summary with a spread fixes sigma away from zero.
+    bounded = design.share * (design.added == 0.0) > 0.0
+    escape = find_escape(
+        design.x,
+        scaled.times.lower[:, 0],
+        scaled.times.upper[:, 0],
+        scaled.times.kind[:, 0],
+        scaled.back,
+        spread_is_free=p in free and not summary and bool(bounded.all()),
+    )
+    return fitted, escape
+
+
+def fit_all_parts(scaled: Standardised, fixed: Fitted) -> Fitted:
+    """Fit with random parts, from the fit without, refining nodes until the criterion rests.
+
+    Parameters
+    ----------
+    scaled : Standardised
+        The problem.
+    fixed : Fitted
+        Fit without random parts.
+
+    Returns
+    -------
+    Fitted
+    """
+    design = scaled.design
+    dimensions = design.z.shape[1] + int(design.has_batch)
+    if dimensions == 0:
+        return fixed
+    basis = np.eye(design.parameter_count)[:, scaled.free]
+    normal = design.family == "log-normal" and bool(np.all(scaled.times.kind == rows_of.EXACT))
+    nodes = 3 if normal else (8 if dimensions == 1 else 5)
+    starts = _starting_points(scaled, fixed)
+    rough = Problem(design, scaled.times, len(starts), min(nodes, 5))
+    if len(starts) * len(design.x) * min(nodes, 5) ** dimensions > CHUNK:
+        values = rough.at(starts, np.arange(len(starts)), derivatives=False).value
+        starts = starts[[int(np.argmin(np.where(np.isfinite(values), values, np.inf)))]]
+        rough = Problem(design, scaled.times, 1, min(nodes, 5))
+    ends = minimise(rough, starts, basis, steps=40)
+    best = int(np.argmin(np.where(np.isfinite(ends.value), ends.value, np.inf)))
+    fitted = _polish(scaled, ends.theta[best], nodes)
+    while True:
+        doubled = Problem(design, scaled.times, 1, 2 * fitted.nodes)
+        finer = doubled.at(fitted.theta[None], np.arange(1), derivatives=False).value[0]
+        criterion = abs(2.0 * fitted.value + scaled.shift)
+        fitted.quadrature_error = float(2.0 * abs(finer - fitted.value))
+        if normal or fitted.quadrature_error <= NODE_TOLERANCE * max(1.0, criterion):
+            return fitted
+        more = 2 * fitted.nodes
+        elements = len(design.x) * (2 * more) ** dimensions
+        if 2 * more > MOST_NODES or elements > MOST_ELEMENTS:
+            return fitted
+        fitted = _polish(scaled, fitted.theta, more)
+
+
+def _starting_points(scaled: Standardised, fixed: Fitted) -> FloatArray:
+    """Shares of the variance of the fit without random parts, studies by batches."""
+    design = scaled.design
+    p = design.x.shape[1]
+    levels = int(design.z.shape[1] > 0) + int(design.has_batch)
+    sigma = float(np.exp(fixed.theta[p]))
+    if p not in scaled.free and not np.any(design.share > 0.0):
+        sigma = float(np.sqrt(design.added.mean()))
+    points = []
+    for shares in product(START_SHARES, repeat=levels):
+        if sum(shares) >= 0.9:
+            continue
+        theta = np.zeros(design.parameter_count)
+        theta[: p + 1] = fixed.theta[: p + 1]
+        if p in scaled.free:
+            theta[p] += 0.5 * np.log(1.0 - sum(shares))
+        left = list(shares)
+        if design.z.shape[1]:
+            share = left.pop(0)
+            for i, (k, m) in enumerate(design.pairs):
+                if k == m:
+                    theta[p + 1 + i] = sigma * np.sqrt(share)
+        if design.has_batch:
+            theta[-1] = sigma * np.sqrt(left.pop(0))
+        points.append(theta)
+    return np.array(points)
+
+
+def _polish(scaled: Standardised, theta: FloatArray, nodes: int) -> Fitted:
+    """Settle at these nodes, and put random parts that are nearly zero exactly there."""
+    design = scaled.design
+    problem = Problem(design, scaled.times, 1, nodes)
+    basis = np.eye(design.parameter_count)[:, scaled.free]
+    best = minimise(problem, theta[None], basis)
+    fitted = _as_fitted(best, nodes, np.zeros(0, dtype=np.int64))
+    for zero, start in _zero_candidates(scaled, fitted.theta):
+        free = np.setdiff1d(scaled.free, zero)
+        held = minimise(problem, start[None], np.eye(design.parameter_count)[:, free])
+        slack = EQUAL_CRITERION * (1.0 + abs(fitted.value))
+        if not held.arrived[0] or held.value[0] > fitted.value + slack:
+            continue
+        # At zero the slope vanishes by symmetry; a downward curvature would mean that the
+        # part wants to grow, so zero stands only where there is none.
+        block = held.hessian[0][np.ix_(zero, zero)]
+        largest = np.abs(held.hessian[0]).max()
+        if np.linalg.eigvalsh(block)[0] < -1e-7 * largest:
+            continue
+        return _as_fitted(held, nodes, zero)
+    return fitted
+
+
+def _as_fitted(best: Minimum, nodes: int, zero: IntArray) -> Fitted:
+    theta = best.theta[0].copy()
+    theta[zero] = 0.0
+    return Fitted(
+        theta=theta,
+        value=float(best.value[0]),
+        hessian=best.hessian[0],
+        zero=zero,
+        nodes=nodes,
+        arrived=bool(best.arrived[0]),
+    )
+
+
+def _zero_candidates(scaled: Standardised, theta: FloatArray) -> list[tuple[IntArray, FloatArray]]:
+    """Ways to put small random parts at zero, the most parts first."""
+    design = scaled.design
+    p, q = design.x.shape[1], design.z.shape[1]
+    sigma, factor, _ = unpack_theta(design, theta[None])
+    scale = float(sigma[0]) if np.any(design.share > 0.0) else float(np.sqrt(design.added.mean()))
+    small = NEARLY_ZERO * scale
+    options: list[tuple[list[int], FloatArray]] = [([], theta.copy())]
+    if q and len(design.pairs) == q and q > 1:
+        lost = [p + 1 + k for k in range(q) if abs(factor[0, k, k]) < small]
+        if lost:
+            options.append((lost, theta.copy()))
+    elif q:
+        # Singular directions of Lambda Lambda'; a factor of lower rank is turned so that its
+        # last columns vanish.
+        left, s, _ = np.linalg.svd(factor[0])
+        rank = int((s >= small).sum())
+        if rank < q:
+            thin = left[:, :rank] * s[:rank]
+            lower = np.zeros((q, q))
+            if rank:
+                lower[:, :rank] = np.linalg.qr(thin.T)[1].T
+            start = theta.copy()
+            lost = []
+            for i, (k, m) in enumerate(design.pairs):
+                start[p + 1 + i] = lower[k, m]
+                if m >= rank:
+                    lost.append(p + 1 + i)
+            options.append((lost, start))
+    if design.has_batch and abs(theta[-1]) < small:
+        for lost, start in list(options):
+            options.append(([*lost, design.parameter_count - 1], start))
+    candidates = [(np.array(lost, dtype=np.int64), start.copy()) for lost, start in options if lost]
+    candidates.sort(key=lambda pair: -len(pair[0]))
+    for places, start in candidates:
+        start[places] = 0.0
+    return candidates
