@@ -22,7 +22,10 @@ if TYPE_CHECKING:
         RegisterError,
         UsageError,
     )
+    from metafreeze.models.mixed import mixed_model
+    from metafreeze.models.mixed_result import MixedFit
     from metafreeze.models.pooled import PooledEffect, pool
+    from metafreeze.models.unseen_times import UnseenTimesFit, unseen_times_model
 
 # Public name -> module that defines it. `tests/house` compares this with `__all__`.
 _HOMES: dict[str, str] = {
@@ -30,14 +33,18 @@ _HOMES: dict[str, str] = {
     "InputError": "metafreeze.errors",
     "Location": "metafreeze.errors",
     "MetafreezeError": "metafreeze.errors",
+    "MixedFit": "metafreeze.models.mixed_result",
     "NotConvergedError": "metafreeze.errors",
     "NotEstimableError": "metafreeze.errors",
     "PooledEffect": "metafreeze.models.pooled",
     "RegisterError": "metafreeze.errors",
     "StudyEffects": "metafreeze.analysis.study_effects",
+    "UnseenTimesFit": "metafreeze.models.unseen_times",
     "UsageError": "metafreeze.errors",
+    "mixed_model": "metafreeze.models.mixed",
     "pool": "metafreeze.models.pooled",
     "study_effects": "metafreeze.analysis.study_effects",
+    "unseen_times_model": "metafreeze.models.unseen_times",
 }
 
 __all__ = [
@@ -45,15 +52,19 @@ __all__ = [
     "InputError",
     "Location",
     "MetafreezeError",
+    "MixedFit",
     "NotConvergedError",
     "NotEstimableError",
     "PooledEffect",
     "RegisterError",
     "StudyEffects",
+    "UnseenTimesFit",
     "UsageError",
     "__version__",
+    "mixed_model",
     "pool",
     "study_effects",
+    "unseen_times_model",
 ]
 
 

@@ -1,0 +1,171 @@
+"""Which variances a model has, and how free parameters make them.
+
+The variances w of a model are, in this order: the elements of the covariance matrix of
+the varying coefficients (lower triangle, or only its diagonal where correlations are
+left out), the variance of a crossed factor's levels if there is one, the variances of
+nested intercepts from the innermost outwards, the residual variance (one, one per study,
+or none where all are known). V is linear in w.
+
+The optimiser works on h, in which w is quadratic: a factor L of the covariance matrix
+(``L L'``) and standard deviations elsewhere. Zero is then an ordinary point and the
+boundary is reached exactly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from metafreeze.models.crossproducts import Products
+from metafreeze.results import FloatArray
+
+ResidualShape = Literal["common", "per-study", "none"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VarianceShape:
+    """The variances of a model.
+
+    Parameters
+    ----------
+    varying : int
+        Varying coefficients q0 that belong to the caller's columns.
+    correlated : bool
+    crossed : int
+        Levels of a crossed factor, as further columns.
+    levels : tuple of str
+        Nested intercepts, innermost first.
+    residual : {"common", "per-study", "none"}
+    studies : int
+    """
+
+    varying: int
+    correlated: bool
+    crossed: int
+    levels: tuple[str, ...]
+    residual: ResidualShape
+    studies: int
+
+    @property
+    def pairs(self) -> tuple[tuple[int, int], ...]:
+        """Row and column of each free element of the covariance matrix."""
+        q = self.varying
+        if self.correlated:
+            return tuple((i, j) for j in range(q) for i in range(j, q))
+        return tuple((i, i) for i in range(q))
+
+    @property
+    def directions(self) -> FloatArray:
+        """Derivative of the covariance matrix in each of its variances, (K, q, q)."""
+        q = self.varying + self.crossed
+        out = []
+        for i, j in self.pairs:
+            e = np.zeros((q, q))
+            e[i, j] = e[j, i] = 1.0
+            out.append(e)
+        if self.crossed:
+            e = np.zeros((q, q))
+            e[range(self.varying, q), range(self.varying, q)] = 1.0
+            out.append(e)
+        return np.array(out).reshape(len(out), q, q)
+
+    @property
+    def in_matrix(self) -> int:
+        """Number of variances that sit in the covariance matrix."""
+        return len(self.pairs) + (1 if self.crossed else 0)
+
+    @property
+    def residuals(self) -> int:
+        """Number of residual variances."""
+        return {"common": 1, "per-study": self.studies, "none": 0}[self.residual]
+
+    @property
+    def size(self) -> int:
+        """Number of variances w, residual ones included."""
+        return self.in_matrix + len(self.levels) + self.residuals
+
+    def split(self, w: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Turn variances (m, size) into matrix (m, q, q), nested (m, levels), residual.
+
+        Residual ones may be missing from `w` (profiled); they are then one.
+        """
+        m = w.shape[0]
+        directions = self.directions
+        k, depth = self.in_matrix, len(self.levels)
+        q = self.varying + self.crossed
+        matrix = np.einsum("mk,kab->mab", w[:, :k], directions) if k else np.zeros((m, q, q))
+        nested = w[:, k : k + depth]
+        residual = w[:, k + depth :]
+        if residual.shape[1] == 0:
+            residual = np.ones((m, 1))
+        return matrix, nested, residual
+
+
+def shape_of(products: Products, residual: Literal["common", "per-study"]) -> VarianceShape:
+    """Say which variances a model on these products has."""
+    kind: ResidualShape = residual if products.estimated_rows else "none"
+    return VarianceShape(
+        varying=products.varying - products.crossed,
+        correlated=products.correlated,
+        crossed=products.crossed,
+        levels=tuple(level.name for level in products.levels),
+        residual=kind,
+        studies=products.studies,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VarianceMap:
+    """Variances w as quadratic functions of free parameters h.
+
+    ``w_k = constant_k + slope_k h + h' bend_k h / 2``.
+
+    Parameters
+    ----------
+    constant : array, shape (m or 1, K)
+    slope : array, shape (m or 1, K, H)
+    bend : array, shape (K, H, H)
+    """
+
+    constant: FloatArray
+    slope: FloatArray
+    bend: FloatArray
+
+    @property
+    def free(self) -> int:
+        """Number of free parameters."""
+        return int(self.bend.shape[1])
+
+    def at(self, h: FloatArray) -> FloatArray:
+        """Variances at free parameters (m, H)."""
+        half = 0.5 * np.einsum("mi,kij,mj->mk", h, self.bend, h)
+        slope = np.broadcast_to(self.slope, (h.shape[0], *self.slope.shape[1:]))
+        return np.asarray(self.constant + np.einsum("mki,mi->mk", slope, h) + half)
+
+    def jacobian(self, h: FloatArray) -> FloatArray:
+        """Give the derivative of w in h, (m, K, H)."""
+        return np.asarray(self.slope + np.einsum("kij,mj->mki", self.bend, h))
+
+
+def free_map(shape: VarianceShape, *, with_residual: bool) -> VarianceMap:
+    """Free parameters without constraints: factor entries and standard deviations."""
+    q = shape.varying
+    pairs = shape.pairs
+    place = {pair: k for k, pair in enumerate(pairs)}
+    total = shape.in_matrix + len(shape.levels) + (shape.residuals if with_residual else 0)
+    bend = np.zeros((total, total, total))
+    if shape.correlated:
+        # (L L')_ij = sum_k L_ik L_jk over k <= min(i, j)
+        for (i, j), k in place.items():
+            for c in range(min(i, j) + 1):
+                a, b = place[(i, c)], place[(j, c)]
+                bend[k, a, b] += 1.0
+                bend[k, b, a] += 1.0
+    else:
+        for k in range(q):
+            bend[k, k, k] = 2.0
+    for k in range(len(pairs), total):
+        bend[k, k, k] = 2.0
+    return VarianceMap(constant=np.zeros((1, total)), slope=np.zeros((1, total, total)), bend=bend)
