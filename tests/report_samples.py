@@ -292,7 +292,7 @@ def _spread_section(studies: pd.DataFrame, pool: dict[str, float]) -> Section:
         key="spread",
         question=say("How much do labs disagree?"),
         answer=say(
-            "A new lab would find anything between {limits}.",
+            "A new lab would find anything from {limits}.",
             limits=show.between(pool["new_low"], pool["new_high"], "log-ratio", signed=True),
         ),
         figures=(
@@ -416,7 +416,7 @@ def _provenance(files: tuple[str, ...]) -> tuple[Provenance, ...]:
     lines = (
         Provenance(name="Register", text=say("{x}", x=Fixed("3f9c1e0d52ab77c4"))),
         Provenance(name="Version", text=say("{x}", x=Fixed("metafreeze 0.1.0"))),
-        Provenance(name="Seed", text=say("{x}", x=show.constant(20250301, "count"))),
+        Provenance(name="Seed", text=say("{x}", x=Fixed("20250301"))),
     )
     return lines + tuple(Provenance(name="File", text=say("{f}", f=Given(f))) for f in files)
 

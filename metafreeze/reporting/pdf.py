@@ -58,7 +58,8 @@ def render_pdf(report: Report) -> bytes:
     data = _report_data(report, files)
     files["report.json"] = json.dumps(data, ensure_ascii=True).encode("ascii")
     folders = sorted({str(p.parent) for paths in font_files().values() for p in paths})
-    out = typst.compile(
+    # The stubs do not know yet that the input may be a set of files in memory.
+    out = typst.compile(  # type: ignore[call-overload]
         files,
         format="pdf",
         font_paths=[str(FOLDER), *(f for f in folders if f != str(FOLDER))],

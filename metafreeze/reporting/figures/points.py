@@ -18,7 +18,13 @@ from metafreeze.reporting.figures.rows import glyph_remarks
 from metafreeze.reporting.figures.scale import Scale, log_ticks, plain_ticks
 from metafreeze.reporting.labels import shortened, visible
 from metafreeze.reporting.lettering import drawable, text_width, wrapped
-from metafreeze.reporting.numbers import SECONDS_PER_HOUR, SECONDS_PER_MINUTE, show, time_unit
+from metafreeze.reporting.numbers import (
+    SECONDS_PER_HOUR,
+    SECONDS_PER_MINUTE,
+    decimals_for,
+    show,
+    time_unit,
+)
 
 LEFT_PX = 52.0
 HEAD_PX = 34.0
@@ -82,6 +88,7 @@ class PointsFigure(FigureContent):
         times = self._times()
         unit = time_unit(times)[1]
         starts = [c for s in self.studies for c in s.start_c]
+        places = decimals_for(starts, "celsius")
         words = say(
             "{runs} runs of {studies} studies",
             runs=show(len(starts), "count"),
@@ -90,8 +97,8 @@ class PointsFigure(FigureContent):
         if starts:
             words += say(
                 ", started between {cold} and {hot}, {what} from {low} to {high}",
-                cold=show(min(starts), "celsius"),
-                hot=show(max(starts), "celsius"),
+                cold=show(min(starts), "celsius", decimals=places),
+                hot=show(max(starts), "celsius", decimals=places),
                 what=Fixed(self.what),
                 low=show(min(times), "seconds", seconds=unit),
                 high=show(max(times), "seconds", seconds=unit),
@@ -99,14 +106,18 @@ class PointsFigure(FigureContent):
         lined = [s for s in self.studies if s.line]
         if lined and len(lined) <= MOST_NAMES:
             ends = [
-                say("{name} {ends}", name=Given(shortened(s.label)), ends=_line_words(s.line, unit))
+                say(
+                    "{name} {ends}",
+                    name=Given(shortened(s.label)),
+                    ends=_line_words(s.line, unit, places),
+                )
                 for s in lined
             ]
             words += say(". Lines within the studies: {ends}", ends=listed(ends))
         if self.across:
             words += say(
                 ". One line through all points regardless of study: {ends}",
-                ends=_line_words(self.across, unit),
+                ends=_line_words(self.across, unit, places),
             )
         return words + "."
 
@@ -202,12 +213,12 @@ class PointsFigure(FigureContent):
         )
 
 
-def _line_words(line: Sequence[tuple[float, float]], unit: int) -> Text:
+def _line_words(line: Sequence[tuple[float, float]], unit: int, places: int) -> Text:
     ends = [
         say(
             "{time} at {start}",
             time=show(t, "seconds", seconds=unit),
-            start=show(c, "celsius"),
+            start=show(c, "celsius", decimals=places),
         )
         for c, t in (line[0], line[-1])
     ]

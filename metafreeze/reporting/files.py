@@ -1,0 +1,134 @@
+"""The report on disk: everything is rendered and written beside first, then put in place."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from metafreeze.errors import InputError
+from metafreeze.reporting.content import Report
+from metafreeze.reporting.html import render_html
+from metafreeze.reporting.pdf import render_pdf
+from metafreeze.reporting.results_json import (
+    csv_text,
+    dictionary_frame,
+    json_text,
+    parquet_bytes,
+)
+
+PARTIAL = ".partial"
+
+
+def report_files(
+    report: Report,
+    results: Mapping[str, Any],
+    tables: Mapping[str, pd.DataFrame],
+    *,
+    meanings: Mapping[str, str] | None = None,
+) -> dict[str, bytes]:
+    """Render every file of a report in memory.
+
+    Parameters
+    ----------
+    report : Report
+        The content.
+    results : mapping
+        All numbers, for ``results.json``.
+    tables : mapping of str to DataFrame
+        Tables written beside, by name.
+    meanings : mapping of str to str, optional
+        Meaning of the tables' columns that the register's schema does not have.
+
+    Returns
+    -------
+    dict of str to bytes
+        Path inside the report's folder, and what stands in the file.
+
+    Raises
+    ------
+    InputError
+        A table's name is no file name, or a result has no form in JSON.
+    """
+    for name in tables:
+        if not name.isascii() or not name.replace("-", "").replace("_", "").isalnum():
+            raise InputError(
+                f"A table is called {name!r}. Use letters, digits, hyphens and underscores."
+            )
+    files = {
+        "report.html": render_html(report).encode("utf-8"),
+        "report.pdf": render_pdf(report),
+        "results.json": json_text(results).encode("ascii"),
+    }
+    for name, frame in tables.items():
+        files[f"tables/{name}.parquet"] = parquet_bytes(frame)
+        files[f"tables/{name}.csv"] = csv_text(frame).encode("utf-8")
+    if tables:
+        dictionary = dictionary_frame(tables, meanings or {})
+        files["tables/dictionary.csv"] = csv_text(dictionary).encode("utf-8")
+    return files
+
+
+def write_report(
+    report: Report,
+    results: Mapping[str, Any],
+    tables: Mapping[str, pd.DataFrame],
+    out: Path,
+    *,
+    meanings: Mapping[str, str] | None = None,
+) -> tuple[Path, ...]:
+    """Write a report's files into a folder, over those of an earlier report.
+
+    Nothing in place is touched before every new file stands whole on disk, so that a full disk
+    or a power cut leaves the earlier report as it was. Other files in the folder stay.
+
+    Parameters
+    ----------
+    report : Report
+        The content.
+    results : mapping
+        All numbers, for ``results.json``.
+    tables : mapping of str to DataFrame
+        Tables written beside, by name.
+    out : Path
+        Folder; made where it is missing.
+    meanings : mapping of str to str, optional
+        Meaning of the tables' columns that the register's schema does not have.
+
+    Returns
+    -------
+    tuple of Path
+        What was written, in a fixed order.
+
+    Raises
+    ------
+    InputError
+        A table's name is no file name, or a result has no form in JSON.
+    OSError
+        The folder cannot be written; the earlier report is still there.
+    """
+    files = report_files(report, results, tables, meanings=meanings)
+    beside: dict[Path, Path] = {}
+    try:
+        for name, content in files.items():
+            final = out / name
+            final.parent.mkdir(parents=True, exist_ok=True)
+            partial = final.with_name(final.name + PARTIAL)
+            beside[partial] = final
+            _write_whole(partial, content)
+        for partial, final in beside.items():
+            partial.replace(final)
+    finally:
+        for partial in beside:
+            partial.unlink(missing_ok=True)
+    return tuple(beside.values())
+
+
+def _write_whole(path: Path, content: bytes) -> None:
+    with path.open("wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
