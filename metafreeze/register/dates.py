@@ -37,9 +37,9 @@ _MONTH_NAMES = (
     "nov november novembre noviembre novembro",
     "dec december dez dezember déc décembre dic diciembre dicembre dezembro",
 )
-_MONTHS = {name: i for i, names in enumerate(_MONTH_NAMES, 1) for name in names.split()}
-_MONTH_SET = pa.array(list(_MONTHS))
-_MONTH_NUMBERS = np.array([*_MONTHS.values(), 0], dtype=np.int64)
+MONTHS = {name: i for i, names in enumerate(_MONTH_NAMES, 1) for name in names.split()}
+_MONTH_SET = pa.array(list(MONTHS))
+_MONTH_NUMBERS = np.array([*MONTHS.values(), 0], dtype=np.int64)
 
 # Markers of the halves of the day: Latin, Chinese, Japanese, Korean.
 _AM = "am|a\\.m\\.|上午|早上|凌晨|午前|오전"
@@ -174,7 +174,7 @@ def _offsets(parts: dict[str, pa.Array], at: pa.Array) -> npt.NDArray[np.object_
 
 def _month_numbers(name: pa.Array) -> Ints:
     """Give the number of each month name, 0 where it is none."""
-    found = pc.fill_null(pc.index_in(pc.utf8_lower(name), _MONTH_SET), len(_MONTHS))
+    found = pc.fill_null(pc.index_in(pc.utf8_lower(name), _MONTH_SET), len(MONTHS))
     numbers: Ints = _MONTH_NUMBERS[found.to_numpy(zero_copy_only=False)]
     return numbers
 

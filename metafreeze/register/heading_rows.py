@@ -1,0 +1,177 @@
+"""The heading of a table: its names, groups and units, and what only stands above it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from metafreeze.register.cells import is_units_row
+from metafreeze.register.delimited import is_rule_line
+from metafreeze.register.grids import Grid
+from metafreeze.register.habits import Habits, count_matches, heading_like, like_records, spelling
+
+# A heading has at most this many lines, its units row apart.
+_HEADING_LINES = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """Where a heading stands in a paragraph."""
+
+    names: list[int]
+    units: int | None
+    first_record: int
+    above: list[int]
+
+
+def find_heading(grid: Grid, rows: Sequence[int], width: int, habits: Habits) -> Heading:
+    """Find the heading at the top of a paragraph; `names` is empty where there is none."""
+    stretch = next(k for k, i in enumerate(rows) if grid.width(i) == width or not grid.ragged)
+    full = _first_full(grid, rows, stretch, habits)
+    zone = [k for k in range(full) if heading_like(grid, rows[k], habits)]
+    # Rows below the heading whose text is spelled like the rest are records.
+    while len(zone) > 1 and like_records(grid, rows[zone[-1]], habits):
+        if is_units_row(grid.rows[rows[zone[-1]]]):
+            break
+        zone.pop()
+    if not zone:
+        if _is_odd_heading(grid, rows, stretch, full, habits):
+            return Heading([rows[stretch]], None, stretch + 1, list(rows[:stretch]))
+        return Heading([], None, stretch, list(rows[:stretch]))
+    if not habits.has_values and width > 1:
+        zone = [next((k for k in zone if len(grid.filled(rows[k])) >= width), zone[0])]
+    last = zone[-1]
+    top = last
+    while top and (top - 1 in zone or _is_mostly_words(grid, rows[top - 1], width, habits)):
+        top -= 1
+    lines = [rows[k] for k in range(top, last + 1)]
+    lines = [i for i in lines if not is_rule_line(grid.rows[i])] or lines
+    names, units = _split_heading(grid, lines, width)
+    above = [i for i in rows[:last] if i not in names and i != units]
+    return Heading(names, units, last + 1, above)
+
+
+def _is_mostly_words(grid: Grid, row: int, width: int, habits: Habits) -> bool:
+    """Tell whether a full row of words, a few numbers among them, is part of a heading."""
+    matched, total = count_matches(grid, row, habits)
+    return len(grid.filled(row)) == width and matched < 0.5 * total
+
+
+def _first_full(grid: Grid, rows: Sequence[int], stretch: int, habits: Habits) -> int:
+    """Find the first row that holds a value wherever one belongs."""
+    if not habits.has_values:
+        return len(rows)
+    partial = len(rows)
+    for k in range(stretch, len(rows)):
+        matched, total = count_matches(grid, rows[k], habits)
+        if total and matched == total:
+            return k
+        if matched and partial == len(rows) and matched > 0.5 * total:
+            partial = k
+    return partial
+
+
+def _is_odd_heading(
+    grid: Grid, rows: Sequence[int], stretch: int, full: int, habits: Habits
+) -> bool:
+    """Tell whether the first row is a heading of dates or numbers over other values."""
+    row = rows[stretch]
+    matched, total = count_matches(grid, row, habits)
+    if full > stretch and total and matched < 0.5 * total:
+        return True
+    # A word over names that are all spelled alike, such as "run" over R1, R2, R3.
+    for j, shape in enumerate(habits.shapes):
+        cell = grid.cell(row, j)
+        if habits.looks[j] == "t" and cell and shape:
+            return spelling(cell) != shape and not any(c.isdigit() for c in cell)
+    return False
+
+
+_HEADING_WORDS = re.compile(
+    r"\b(?:time|clock|date|elapsed|temp\w*|probe|channel|ch|start|run|trial|lab|freez\w*|cup|vessel"
+    r"|zeit|datum|uhrzeit|heure|temps|fecha|hora|ora|tempo)\b|[(\[][^)\]]*[)\]]",
+    re.IGNORECASE,
+)
+
+
+def _split_heading(grid: Grid, lines: list[int], width: int) -> tuple[list[int], int | None]:
+    """Tell names, units row and preamble of the rows above the records apart."""
+    units = None
+    for i in reversed(lines[1:]):
+        if is_units_row(grid.rows[i]):
+            units = i
+            break
+    names = [i for i in lines if i != units]
+    while len(names) > 1 and _is_preamble(grid, names[0], width):
+        names.pop(0)
+    if width == 1:
+        names = names[-1:]
+    elif width == 2:
+        keep = names[-1:]
+        for i in reversed(names[:-1]):
+            if not _HEADING_WORDS.search(grid.text(i).replace("_", " ")):
+                break
+            keep.insert(0, i)
+        names = keep
+    return names[-_HEADING_LINES:], units
+
+
+def _is_preamble(grid: Grid, row: int, width: int) -> bool:
+    """Tell whether a row above a heading is a title, or a key and its value."""
+    filled = grid.filled(row)
+    if grid.cell(row, 0).endswith(":"):
+        return True
+    if width >= 2 and filled == [0]:
+        return True
+    if grid.ragged and abs(len(grid.rows[row]) - width) > 1:
+        return True
+    return width >= 3 and filled == [0, 1]
+
+
+def name_columns(grid: Grid, names: Sequence[int], width: int) -> tuple[list[str], list[str]]:
+    """Make the heading and the group of every column from the rows of a heading."""
+    if not names:
+        return [""] * width, [""] * width
+    lowest = names[-1]
+    low = [grid.cell(lowest, j) for j in range(width)]
+    headings = list(low)
+    groups = [""] * width
+    for i in reversed(names[:-1]):
+        upper = [grid.cell(i, j) for j in range(width)]
+        if _is_group_row(upper, low):
+            spread = _spread_group(grid, i, upper, low)
+            for j in range(width):
+                if not low[j] and upper[j]:
+                    headings[j] = f"{upper[j]} {headings[j]}".strip()
+                elif spread[j] and spread[j] != low[j]:
+                    groups[j] = f"{spread[j]} {groups[j]}".strip()
+        else:
+            for j in range(width):
+                if upper[j] and upper[j] != headings[j]:
+                    headings[j] = f"{upper[j]} {headings[j]}".strip()
+    return headings, groups
+
+
+def _is_group_row(upper: Sequence[str], low: Sequence[str]) -> bool:
+    """Tell whether a row stands over several columns of the row below it."""
+    gap = any(not u and w for u, w in zip(upper, low, strict=True))
+    over = any(u and w for u, w in zip(upper, low, strict=True))
+    return gap and over
+
+
+def _spread_group(grid: Grid, row: int, upper: Sequence[str], low: Sequence[str]) -> list[str]:
+    """Give each column the group above it: along merged cells, else up to the next group."""
+    spread = list(upper)
+    merged = [s for s in grid.spans if s.top <= row <= s.bottom and s.right > s.left]
+    for s in merged:
+        for j in range(s.left, min(s.right + 1, len(spread))):
+            spread[j] = upper[s.left]
+    named = [w for w in low if w]
+    if merged or len(set(named)) == len(named):
+        return spread
+    current = ""
+    for j, word in enumerate(upper):
+        current = word or (current if low[j] else "")
+        spread[j] = current
+    return spread
