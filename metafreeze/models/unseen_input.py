@@ -141,8 +141,9 @@ def check_unseen_rows(
     if study is not None:
         z = np.ones((n, 1)) if varying is None else _matrix(varying, "varying", n)
         faults += _finite_faults(z, "varying")
-        default = ("intercept",) if varying is None else None
-        z_names = _names(varying_names or default, z.shape[1], "varying_names", "varying")
+        z_names = _names(
+            varying_names or _recognised(z, columns, names), z.shape[1], "varying_names", "varying"
+        )
     if faults:
         raise InputError(faults=faults)
     groups = encode_labels(
@@ -214,6 +215,22 @@ def _names(given: Sequence[str] | None, size: int, argument: str, stem: str) -> 
             f"it needs {size} different ones, one for each column."
         )
     return names
+
+
+def _recognised(z: FloatArray, columns: FloatArray, names: Sequence[str] | None) -> tuple[str, ...]:
+    """Name varying columns after the constant or the fixed column that they equal."""
+    found = []
+    for j, column in enumerate(z.T):
+        same = np.flatnonzero((columns == column[:, None]).all(axis=0))
+        name = f"varying{j}"
+        if (column == 1.0).all():
+            name = "intercept"
+        elif len(same) and names is None:
+            name = f"x{same[0]}"
+        elif len(same) and names is not None and len(names) == columns.shape[1]:
+            name = str(names[same[0]])
+        found.append(name)
+    return tuple(found)
 
 
 def _fault(rule: str, row: np.integer[Any], column: str, message: str, remedy: str) -> Fault:

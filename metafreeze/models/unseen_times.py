@@ -40,7 +40,10 @@ from metafreeze.models.unseen_intervals import (
 from metafreeze.options import Status, TimeFamily, UnseenInference, require_choice
 from metafreeze.results import RESULT, FloatArray, Result, round_for_people
 
+PART_TYPES = {"level": str, "term": str, "with_term": str, "sd": float, "correlation": float}
 NUMBERS = ("estimate", "se", "df", "low", "high", "p")
+
+NO_SECOND_ENGINE = "none asked: the general library has no random parts for times seen in part"
 
 # Standard deviation of the standard smallest-extreme-value law.
 WEIBULL_SD = float(np.pi / np.sqrt(6.0))
@@ -57,15 +60,15 @@ class UnseenTimesFit(Result):
     Parameters
     ----------
     coefficients : DataFrame
-        One row per column of X: term, estimate, se, df, low, high, p. A coefficient bounded on
-        one side only has no estimate and one infinite limit.
+        One row per column of X, indexed by its name: estimate, se, df, low, high, p. A
+        coefficient bounded on one side only has no estimate and one infinite limit.
     contrasts : DataFrame
         The same for the functions asked for; empty without.
-    covariance : array, shape (p, p)
+    covariance : DataFrame, shape (p, p)
         Of the coefficients, from the observed information; parts at zero held there.
     random_parts : DataFrame
-        level (study, batch, residual), term, sd of the log time, correlation (rows that name
-        two terms).
+        level (study, batch, residual), term, with_term, sd of the log time, correlation: a row
+        per standard deviation, then one per correlation of two terms.
     residual_sd : float
         Standard deviation of the log time of runs within their batch; NaN where known.
     scale : float
@@ -105,11 +108,13 @@ class UnseenTimesFit(Result):
         Why, in words.
     steps_taken : tuple of str
         Random parts that were left out, and why.
+    second_engine : str
+        Why no independent engine was asked.
     """
 
     coefficients: pd.DataFrame
     contrasts: pd.DataFrame
-    covariance: FloatArray
+    covariance: pd.DataFrame
     random_parts: pd.DataFrame
     residual_sd: float
     scale: float
@@ -135,17 +140,17 @@ class UnseenTimesFit(Result):
     status: Status
     note: str
     steps_taken: tuple[str, ...]
+    second_engine: str
 
     def to_frame(self) -> pd.DataFrame:
         """Give the coefficients, then the contrasts, one row each."""
-        if not len(self.contrasts):
-            return self.coefficients.copy()
-        return pd.concat([self.coefficients, self.contrasts], ignore_index=True)
+        parts = [part for part in (self.coefficients, self.contrasts) if len(part)]
+        return pd.concat(parts).rename_axis("term").reset_index()
 
     def headline(self) -> str:
         """Say the last coefficient, its interval, the rows and the method in one line."""
         row = self.coefficients.iloc[-1]
-        name = row["term"]
+        name = self.coefficients.index[-1]
         unseen = self.rows_interval + self.rows_right + self.rows_left
         return (
             f"{name} {round_for_people(row['estimate'])} ({round_for_people(row['low'])} to "
@@ -276,7 +281,7 @@ def unseen_times_model(
     >>> fit = unseen_times_model(lower, upper, [[1, h] for h in hot], names=["cold", "hot"])
     >>> fit.status, fit.rows_interval, fit.rows_right
     ('ok', 7, 1)
-    >>> round(float(fit.coefficients["estimate"][1]), 3)
+    >>> round(float(fit.coefficients.loc["hot", "estimate"]), 3)
     0.331
     """
     require_choice(family, TimeFamily, name="family")
@@ -401,8 +406,8 @@ class _Table:
     def frames(self, rows: UnseenRows) -> tuple[pd.DataFrame, pd.DataFrame]:
         p = len(rows.names)
         further = [f"contrast {i + 1}" for i in range(len(self.values["se"]) - p)]
-        whole = pd.DataFrame({"term": [*rows.names, *further], **self.values})
-        return whole.iloc[:p].copy(), whole.iloc[p:].reset_index(drop=True)
+        whole = pd.DataFrame(self.values, index=[*rows.names, *further]).rename_axis("term")
+        return whole.iloc[:p].copy(), whole.iloc[p:].copy()
 
 
 def _answer(question: _Question, rows: UnseenRows, looks: Looks) -> UnseenTimesFit:
@@ -706,21 +711,27 @@ def _random_frame(
         level = "study" if rows.z.shape[1] else "batch"
         terms = rows.varying_names if rows.z.shape[1] else ("intercept",)
         lines += [_part(level, term, value) for term, value in zip(terms, sd, strict=True)]
-        for k in range(q):
-            for m in range(k):
+        for k, m in scaled.design.pairs:
+            if k != m:
                 both = sd[k] * sd[m]
                 r = float(covariance[k, m] / both) if both > 0.0 else float("nan")
-                lines.append(_part(level, f"{terms[m]}, {terms[k]}", float("nan"), r))
+                lines.append(_part(level, terms[m], float("nan"), terms[k], r))
     if scaled.design.has_batch:
         lines.append(_part("batch", "intercept", scaled.unit * abs(float(omega[0]))))
     lines.append(_part("residual", "", residual_sd))
-    return pd.DataFrame(lines, columns=["level", "term", "sd", "correlation"])
+    return pd.DataFrame(lines, columns=list(PART_TYPES))
 
 
 def _part(
-    level: str, term: str, sd: float, correlation: float = float("nan")
+    level: str, term: str, sd: float, with_term: str = "", correlation: float = float("nan")
 ) -> dict[str, str | float]:
-    return {"level": level, "term": term, "sd": float(sd), "correlation": correlation}
+    return {
+        "level": level,
+        "term": term,
+        "with_term": with_term,
+        "sd": float(sd),
+        "correlation": correlation,
+    }
 
 
 def _result(
@@ -741,9 +752,7 @@ def _result(
     coefficients, contrasts = table.frames(rows)
     seen = [int((rows.kind == kind).sum()) for kind in range(4)]
     scale = residual_sd = criterion = criterion_time = aic = float("nan")
-    parts = pd.DataFrame(columns=["level", "term", "sd", "correlation"]).astype(
-        {"level": str, "term": str, "sd": float, "correlation": float}
-    )
+    parts = pd.DataFrame(columns=list(PART_TYPES)).astype(PART_TYPES)
     parameters, nodes, error = 0, 0, float("nan")
     if scaled is not None and fitted is not None:
         place = scaled.design.x.shape[1]
@@ -762,7 +771,11 @@ def _result(
     return UnseenTimesFit(
         coefficients=coefficients,
         contrasts=contrasts,
-        covariance=np.full((p, p), np.nan) if covariance is None else covariance,
+        covariance=pd.DataFrame(
+            np.full((p, p), np.nan) if covariance is None else covariance,
+            index=list(rows.names),
+            columns=list(rows.names),
+        ),
         random_parts=parts,
         residual_sd=residual_sd,
         scale=scale,
@@ -788,4 +801,5 @@ def _result(
         status=status,
         note=note,
         steps_taken=steps,
+        second_engine=NO_SECOND_ENGINE,
     )
