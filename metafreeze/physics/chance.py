@@ -190,4 +190,5 @@ def simulate_hot_first(
             seen = np.ceil(seen / looked_every_s)
         return seen
 
-    return np.sum(times(hot_time) < times(cold_time), axis=1, dtype=np.int64)
+    first = times(hot_time) < times(cold_time)
+    return np.asarray(first.sum(axis=1), dtype=np.int64)

@@ -23,7 +23,8 @@ class DropletTimes:
     Parameters
     ----------
     cool_s : array
-        Seconds until the top of the drop is at 0 °C; infinite where the plate is not colder.
+        Seconds until the top of the drop is at the temperature asked for; infinite where the
+        plate is not colder, NaN where the drop starts below it.
     freeze_s : array
         Seconds from then until it is ice; infinite where the plate is not below 0 °C.
     """
@@ -50,7 +51,11 @@ def hemisphere_height_m(volume_ul: npt.ArrayLike) -> FloatArray:
 
 
 def droplet_times(
-    height_m: npt.ArrayLike, start_temp_c: npt.ArrayLike, plate_temp_c: npt.ArrayLike
+    height_m: npt.ArrayLike,
+    start_temp_c: npt.ArrayLike,
+    plate_temp_c: npt.ArrayLike,
+    *,
+    to_temp_c: npt.ArrayLike = 0.0,
 ) -> DropletTimes:
     """Cooling and freezing time of a drop on a cold plate, contact taken as perfect.
 
@@ -63,6 +68,8 @@ def droplet_times(
         Height of the drop; `hemisphere_height_m` gives it for half a sphere.
     start_temp_c, plate_temp_c : array-like
         °C.
+    to_temp_c : array-like
+        Temperature that ends the cooling, °C, still liquid.
 
     Returns
     -------
@@ -72,21 +79,25 @@ def droplet_times(
     ------
     Cooling: first term of the series for a slab with one face held at the plate's temperature
     and the other insulated, Carslaw HS, Jaeger JC (1959) Conduction of Heat in Solids, section
-    3.4: t = (4 H²/pi² alpha) ln[(4/pi)(T0 − Tp)/(0 − Tp)]. Freezing: Stefan's front through the
+    3.4: t = (4 H²/pi² alpha) ln[(4/pi)(T0 − Tp)/(T − Tp)]. Freezing: Stefan's front through the
     height, rho L H²/(2 k dT).
     """
-    height, start, plate = np.broadcast_arrays(
-        *(np.asarray(v, dtype=np.float64) for v in (height_m, start_temp_c, plate_temp_c))
+    height, start, plate, end = np.broadcast_arrays(
+        *(
+            np.asarray(v, dtype=np.float64)
+            for v in (height_m, start_temp_c, plate_temp_c, to_temp_c)
+        )
     )
     diffusivity = water.water_conductivity_w_mk(PROPERTY_TEMP_C) / (
         water.water_density_kg_m3(PROPERTY_TEMP_C)
         * water.water_heat_capacity_j_kgk(PROPERTY_TEMP_C)
     )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.log(4.0 / np.pi * (start - plate) / (end - plate))
+    cool = 4.0 * height**2 / (np.pi**2 * diffusivity) * ratio
+    cool = np.where(plate < end, np.where(start >= end, cool, np.nan), np.inf)
     cold = plate < 0.0
     below = np.where(cold, -plate, 1.0)
-    cool = (
-        4.0 * height**2 / (np.pi**2 * diffusivity) * np.log(4.0 / np.pi * (start + below) / below)
-    )
     freeze = front_time_s(
         height,
         difference_k=below,
@@ -95,6 +106,4 @@ def droplet_times(
         latent_heat_j_kg=water.FUSION_J_KG,
         conductivity_w_mk=water.ice_conductivity_w_mk(0.0),
     )
-    return DropletTimes(
-        cool_s=np.where(cold, cool, np.inf), freeze_s=np.where(cold, freeze, np.inf)
-    )
+    return DropletTimes(cool_s=cool, freeze_s=np.where(cold, freeze, np.inf))
