@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     __version__: str
 
+    from metafreeze.analysis.mixed_fits import MixedRowsFit, fit_mixed
     from metafreeze.analysis.study_effects import StudyEffects, study_effects
     from metafreeze.errors import (
         Fault,
@@ -34,6 +35,7 @@ _HOMES: dict[str, str] = {
     "Location": "metafreeze.errors",
     "MetafreezeError": "metafreeze.errors",
     "MixedFit": "metafreeze.models.mixed_result",
+    "MixedRowsFit": "metafreeze.analysis.mixed_fits",
     "NotConvergedError": "metafreeze.errors",
     "NotEstimableError": "metafreeze.errors",
     "PooledEffect": "metafreeze.models.pooled",
@@ -41,6 +43,7 @@ _HOMES: dict[str, str] = {
     "StudyEffects": "metafreeze.analysis.study_effects",
     "UnseenTimesFit": "metafreeze.models.unseen_times",
     "UsageError": "metafreeze.errors",
+    "fit_mixed": "metafreeze.analysis.mixed_fits",
     "mixed_model": "metafreeze.models.mixed",
     "pool": "metafreeze.models.pooled",
     "study_effects": "metafreeze.analysis.study_effects",
@@ -53,6 +56,7 @@ __all__ = [
     "Location",
     "MetafreezeError",
     "MixedFit",
+    "MixedRowsFit",
     "NotConvergedError",
     "NotEstimableError",
     "PooledEffect",
@@ -61,6 +65,7 @@ __all__ = [
     "UnseenTimesFit",
     "UsageError",
     "__version__",
+    "fit_mixed",
     "mixed_model",
     "pool",
     "study_effects",
