@@ -16,7 +16,8 @@ import numpy as np
 import pandas as pd
 
 from metafreeze.physics.baseline import cooling_times
-from metafreeze.physics.setup import Setup, usual_setup
+from metafreeze.physics.setup import Setup
+from metafreeze.physics.usual import usual_setup
 
 HERE = Path(__file__).parent
 COLUMNS = [
@@ -50,7 +51,7 @@ def site_setup(site: Mapping[str, Any], starts_c: np.ndarray, hot: np.ndarray) -
         sink_temp_c=site["sink_c"],
         lid=site["lid"],
         base_support="wire" if site["base"] == "frost" else site["base"],
-        side_insulation=site.get("sides"),
+        side_insulation=site.get("sides", "none"),
         mass_g=site["mass_g"],
         diameter_mm=site["diameter_mm"],
         vessel_material=site["vessel"],
