@@ -37,8 +37,6 @@ class OneEffect:
         Coldest and hottest start temperature it uses.
     remark : str
         What is derived, borrowed or assumed.
-    shared : tuple of (str, float), optional
-        Name of a group it shares with other effects, and the covariance this brings.
     """
 
     study: str
@@ -50,7 +48,27 @@ class OneEffect:
     cold_c: float
     hot_c: float
     remark: str = ""
-    shared: tuple[str, float] = ("", 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EffectBlock:
+    """Effects that may be correlated with each other and with no others.
+
+    Parameters
+    ----------
+    effects : list of OneEffect, length m
+        The effects.
+    covariance : array, shape (m, m)
+        Their sampling covariance; its diagonal holds the variances.
+    """
+
+    effects: list[OneEffect]
+    covariance: FloatArray
+
+
+def alone(effect: OneEffect) -> EffectBlock:
+    """Wrap one effect that is correlated with no other."""
+    return EffectBlock(effects=[effect], covariance=np.array([[effect.variance]]))
 
 
 @dataclass(slots=True)
@@ -75,7 +93,7 @@ def slope_effects(
     residual: str,
     borrowed_sd: float | None,
     unstated_bars: str | None,
-) -> list[OneEffect]:
+) -> list[EffectBlock]:
     """Give one slope per study and put what gives none into the ledger.
 
     Parameters
@@ -93,7 +111,7 @@ def slope_effects(
 
     Returns
     -------
-    list of OneEffect
+    list of EffectBlock
     """
     parts: dict[str, list[Part]] = {}
     for study in sorted(set(rows.study[rows.use])):
@@ -113,7 +131,7 @@ def slope_effects(
     if residual == "common":
         _share_residual(parts, ledger)
     effects = [_combined(study, found, rows, ledger) for study, found in parts.items()]
-    return [effect for effect in effects if effect is not None]
+    return [alone(effect) for effect in effects if effect is not None]
 
 
 def _scaled(temp_c: FloatArray) -> FloatArray:

@@ -7,9 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy import stats
+from scipy.linalg import block_diag
 
+from metafreeze.analysis.arm_effects import arm_effects
 from metafreeze.analysis.effect_rows import EffectRows, Ledger, choose_rows
-from metafreeze.analysis.slope_effects import OneEffect, pair_counts, slope_effects
+from metafreeze.analysis.slope_effects import EffectBlock, pair_counts, slope_effects
 from metafreeze.errors import InputError
 from metafreeze.options import EffectKind, Residual, require_choice
 from metafreeze.results import RESULT, FloatArray, Result
@@ -113,8 +115,8 @@ class StudyEffects(Result):
         se = np.sqrt(self.variance)
         half = stats.t.isf((1 - self.level) / 2, self.df) * se
         values = (
-            np.array(self.label, dtype=object),
-            np.array(self.study, dtype=object),
+            pd.Series(list(self.label), dtype="str"),
+            pd.Series(list(self.study), dtype="str"),
             self.estimate,
             se,
             self.df,
@@ -123,7 +125,7 @@ class StudyEffects(Result):
             self.n_runs,
             self.cold_c,
             self.hot_c,
-            np.array(self.remark, dtype=object),
+            pd.Series(list(self.remark), dtype="str"),
         )
         return pd.DataFrame(dict(zip(FRAME_COLUMNS, values, strict=True)))
 
@@ -224,7 +226,7 @@ def study_effects(
         residual_endpoint=residual_endpoint,
     )
     if effect == "slope":
-        found = slope_effects(
+        blocks = slope_effects(
             chosen,
             ledger,
             residual=residual,
@@ -232,8 +234,8 @@ def study_effects(
             unstated_bars=unstated_bars,
         )
     else:
-        raise NotImplementedError
-    return _together(chosen, ledger, found, effect, endpoint, level)
+        blocks = arm_effects(chosen, ledger, effect=effect, unstated_bars=unstated_bars)
+    return _together(chosen, ledger, blocks, effect, endpoint, level)
 
 
 def _check_options(borrowed_sd: float | None, unstated_bars: str | None, level: float) -> None:
@@ -248,17 +250,13 @@ def _check_options(borrowed_sd: float | None, unstated_bars: str | None, level: 
 def _together(
     rows: EffectRows,
     ledger: Ledger,
-    found: list[OneEffect],
+    blocks: list[EffectBlock],
     effect: str,
     endpoint: str,
     level: float,
 ) -> StudyEffects:
-    variance = np.array([e.variance for e in found], dtype=np.float64)
-    covariance = np.diag(variance)
-    for i, a in enumerate(found):
-        for j, b in enumerate(found[:i]):
-            if a.shared[0] and a.shared[0] == b.shared[0]:
-                covariance[i, j] = covariance[j, i] = a.shared[1]
+    found = [effect for block in blocks for effect in block.effects]
+    covariance = block_diag(*(b.covariance for b in blocks)) if found else np.empty((0, 0))
     thin = [e.label for e in found if e.df < FEW_DEGREES]
     if thin:
         ledger.note(
@@ -271,7 +269,7 @@ def _together(
         ledger.note("no study gives this effect; the reasons stand in unused")
     return StudyEffects(
         estimate=np.array([e.estimate for e in found], dtype=np.float64),
-        variance=variance,
+        variance=np.diag(covariance),
         covariance=covariance,
         df=np.array([e.df for e in found], dtype=np.float64),
         study=tuple(e.study for e in found),

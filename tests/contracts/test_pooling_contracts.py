@@ -8,10 +8,21 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from metafreeze.analysis.study_effects import study_effects
 from metafreeze.models.heterogeneity import describe_disagreement
 from metafreeze.models.pooled import pool
 from metafreeze.models.profile import profile_pool
 from metafreeze.results import Result
+
+RUNS = pd.DataFrame(
+    {
+        "lab_id": ["a"] * 4 + ["b"] * 4 + ["<c>"],
+        "start_temp_c": [20.0, 20.0, 80.0, 80.0] * 2 + [20.0],
+        "time_lower_s": [3000.0, 3050.0, 3300.0, 3250.0, 2900.0, 2800.0, 3000.0, 3100.0, 1.0],
+        "time_upper_s": [3000.0, 3050.0, 3300.0, 3250.0, 2900.0, 2800.0, 3000.0, 3100.0, 1.0],
+        "endpoint": "t_solid",
+    }
+)
 
 Y = np.array([0.10, 0.30, 0.35, 0.65, 0.45, 0.15])
 V = np.array([0.03, 0.03, 0.05, 0.01, 0.05, 0.02])
@@ -23,6 +34,8 @@ RESULTS = {
     "pool of one": lambda: pool(Y[:1], V[:1]),
     "pool of two": lambda: pool(Y[:2], V[:2]),
     "pool, constant moderator": lambda: pool(Y, V, moderators={"lid": np.ones(6)}),
+    "study_effects": lambda: study_effects(RUNS, endpoint="t_solid"),
+    "study_effects of nothing": lambda: study_effects(RUNS.iloc[8:], endpoint="t_solid"),
     "profile_pool": lambda: profile_pool(Y, V),
     "disagreement": lambda: describe_disagreement(12.0, 5),
     "disagreement of one": lambda: describe_disagreement(0.0, 0),
@@ -46,8 +59,14 @@ class Tags(html.parser.HTMLParser):
 def test_it_is_a_result_with_a_frame(result):
     assert isinstance(result, Result)
     frame = result.to_frame()
-    assert isinstance(frame, pd.DataFrame) and len(frame) > 0
-    assert list(frame.columns) == list(result.to_frame().columns)
+    assert isinstance(frame, pd.DataFrame) and frame.columns.is_unique
+
+
+def test_columns_and_their_types_do_not_depend_on_the_rows():
+    full, empty = RESULTS["study_effects"](), RESULTS["study_effects of nothing"]()
+    assert full.k == 2 and empty.k == 0
+    pd.testing.assert_series_equal(full.to_frame().dtypes, empty.to_frame().dtypes)
+    assert list(full.unused.columns) == list(empty.unused.columns)
 
 
 def test_every_missing_estimate_has_a_reason(result):
