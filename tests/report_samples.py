@@ -108,6 +108,17 @@ def long_names(count: int) -> list[str]:
     return out
 
 
+def ranges(rows: pd.DataFrame) -> dict[str, float]:
+    """Give the ends that the words of the graph of all points name."""
+    ends = [*rows["time_lower_s"], *rows["time_upper_s"][np.isfinite(rows["time_upper_s"])]]
+    return {
+        "start_low_c": float(rows["start_temp_c"].min()),
+        "start_high_c": float(rows["start_temp_c"].max()),
+        "time_low_s": float(min(ends)),
+        "time_high_s": float(max(ends)),
+    }
+
+
 def simulated_rows(
     names: tuple[str, ...] | list[str], runs_each: int, *, seed: int, windows: bool = False
 ) -> pd.DataFrame:
@@ -459,9 +470,9 @@ def _network(
         "counts": {"runs": len(rows), "studies": len(studies)},
         "pool": pool,
         "across": across,
+        "ranges": ranges(rows),
         "studies": studies.to_dict("records"),
         "absent": absent.to_dict("records"),
-        "ladder": [0.031, 0.052, 0.049],
     }
     sentence = show.effect(pool["estimate"], pool["low"], pool["high"], hot_c=HOT_C, cold_c=COLD_C)
     sections = [
@@ -558,6 +569,8 @@ def one_study() -> Sample:
     results = {
         "pair": {"hot_c": HOT_C, "cold_c": COLD_C},
         "counts": {"runs": 12, "studies": 1},
+        "ranges": ranges(rows),
+        "rows": rows.to_dict("records"),
         "studies": studies.to_dict("records"),
     }
     alone = say("Does not apply: one freezer says nothing about other labs.")
@@ -698,6 +711,7 @@ def nothing_estimable() -> Sample:
     results = {
         "pair": {"hot_c": HOT_C, "cold_c": COLD_C},
         "counts": {"runs": 3, "studies": 3},
+        "ranges": ranges(rows),
         "each": {"runs": 1},
         "studies": studies.to_dict("records"),
     }

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from metafreeze.options import Display, FigureWidth
 from metafreeze.reporting.content import NOTHING, Drawing, Given, Text, say
@@ -239,9 +240,22 @@ def _ends(plan: RowsPlan) -> tuple[float, float]:
     rows = plan.top + plan.rows
     return effect_range(
         [r.estimate for r in rows],
-        [end for r in rows if r.has_interval for end in (r.low, r.high)],
+        [end for r in plan.rows if r.has_interval for end in (r.low, r.high)],
         plan.kind,
+        bands=[end for r in plan.top if r.has_interval for end in (r.low, r.high)],
     )
+
+
+def _shares(heights: Sequence[float], parts: int) -> list[int]:
+    """Give where each part ends, so that the parts are about equally tall."""
+    share = sum(heights) / parts
+    ends: list[int] = []
+    height = 0.0
+    for place, own in enumerate(heights):
+        if len(ends) < parts - 1 and place and height + own / 2 > share * (len(ends) + 1):
+            ends.append(place)
+        height += own
+    return [*ends, len(heights)]
 
 
 class _Layout:
@@ -278,16 +292,16 @@ class _Layout:
         room = TALLEST_PX - self.top_px() - FOOT_PX
         heights = [self.row_px(r) for r in rows]
         parts = max(1, math.ceil(sum(heights) / room))
-        share = sum(heights) / parts
-        held: list[EffectRow] = []
-        height = 0.0
-        for row, own in zip(rows, heights, strict=True):
-            if held and (height + own > room or height + own / 2 > share):
-                yield tuple(held)
-                held, height = [], 0.0
-            held.append(row)
-            height += own
-        yield tuple(held)
+        while True:
+            ends = _shares(heights, parts)
+            # A row taller than a page cannot be parted; more parts would not help it.
+            if parts >= len(rows) or all(
+                sum(heights[a:b]) <= room for a, b in pairwise((0, *ends))
+            ):
+                break
+            parts += 1
+        for start, end in pairwise((0, *ends)):
+            yield tuple(rows[start:end])
 
     def draw(self, rows: Sequence[EffectRow], *, part: int) -> Drawing:
         height = self.top_px() + sum(self.row_px(r) for r in rows) + FOOT_PX

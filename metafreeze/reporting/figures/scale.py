@@ -18,6 +18,9 @@ FEWEST_PX_BETWEEN_TICKS = 54.0
 # Half the axis where nothing at all is known: ten percent, a size that people know.
 EMPTY_AXIS = math.log(1.1)
 
+# How far a band may stretch the axis, in widths of what the estimates take.
+BAND_ROOMS = 3.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scale:
@@ -47,7 +50,11 @@ class Scale:
 
 
 def effect_range(
-    estimates: Sequence[float], limits: Sequence[float], kind: Display
+    estimates: Sequence[float],
+    limits: Sequence[float],
+    kind: Display,
+    *,
+    bands: Sequence[float] = (),
 ) -> tuple[float, float]:
     """Choose the ends of an axis of effects: every estimate, zero, and what limits leave room.
 
@@ -59,13 +66,15 @@ def effect_range(
         Ends of intervals; those far out are clipped, and get an arrow.
     kind : Display
         What the values are.
+    bands : sequence of float
+        Ends of the ranges that everything is read against, which are given more room.
 
     Returns
     -------
     tuple of float
     """
     seen = [v for v in estimates if math.isfinite(v)] + [0.0]
-    if len(seen) == 1 and not any(math.isfinite(v) for v in limits):
+    if len(seen) == 1 and not any(math.isfinite(v) for v in (*limits, *bands)):
         return -EMPTY_AXIS, EMPTY_AXIS
     inner_low, inner_high = min(seen), max(seen)
     room = max(inner_high - inner_low, 0.02 if kind in SIGNED_KINDS else 1e-9)
@@ -73,6 +82,9 @@ def effect_range(
     # One hopelessly wide interval must not squeeze all the others into a line.
     low = max(min([*ends, inner_low]), inner_low - room)
     high = min(max([*ends, inner_high]), inner_high + room)
+    wanted = [v for v in bands if math.isfinite(v)]
+    low = min(low, max(min([*wanted, low]), inner_low - BAND_ROOMS * room))
+    high = max(high, min(max([*wanted, high]), inner_high + BAND_ROOMS * room))
     margin = 0.04 * max(high - low, room)
     return low - margin, high + margin
 

@@ -88,7 +88,7 @@ class SpreadFigure(FigureContent):
 
     def _scale(self, start_px: float, end_px: float) -> Scale:
         ends = [e for r in self.ranges for e in (r.low, r.high) if not is_missing(e)]
-        low, high = effect_range(self._known(), ends, self.kind)
+        low, high = effect_range(self._known(), (), self.kind, bands=ends)
         return Scale(low=low, high=high, start_px=start_px, end_px=end_px)
 
     def remarks(self) -> tuple[Text, ...]:
