@@ -36,7 +36,11 @@ def split_side_by_side(grid: Grid, block: Block) -> list[Block]:
         if cut is None:
             return [_part(grid, block, kept, whole=True)]
         runs = cut
-    return [_part(grid, block, run, whole=False) for run in runs]
+    parts = [_part(grid, block, run, whole=False) for run in runs]
+    # What was found on the way is told once, by the first part.
+    for part in parts[1:]:
+        part.unreadable, part.notes = [], []
+    return parts
 
 
 def _cut_repeating(block: Block, kept: list[int]) -> list[list[int]] | None:

@@ -55,6 +55,9 @@ _DECIMAL = {
 NUMBER_SHARE = 0.3
 # Above this share of one mark inside a column the rest are slips, not a second habit.
 CLEAR_MAJORITY = 0.9
+# Above this number of rows a sample tells first whether a column is worth a closer look.
+_MANY_ROWS = 5000
+_SAMPLE_CELLS = 300
 # How many rows a message lists.
 LISTED = 5
 
@@ -282,10 +285,77 @@ class _Counts:
         return self.decimal[mark] | self.groups[other]
 
 
+def _sample(text: Text) -> list[str]:
+    """Take filled cells at even distances."""
+    n = len(text)
+    at = pa.array(np.linspace(0, n - 1, min(n, _SAMPLE_CELLS)).astype(np.int64))
+    return [cell for cell in _as_chunked(text).take(at).to_pylist() if cell and cell.strip()]
+
+
+def _sample_holds_numbers(text: Text) -> bool:
+    """Tell whether any cell of a sample has a digit where a number would have one."""
+    pattern = re.compile(f"[+{MINUS_SIGNS}.,-]?[0-9]")
+    cells = _sample(text)
+    return sum(bool(pattern.match(cell.strip())) for cell in cells) > 0
+
+
+def _count_plain(column: NumberColumn, values: npt.NDArray[np.float64]) -> _Counts | None:
+    """Count the marks of a column of plain decimal-point numbers, which hold no comma."""
+    none = np.zeros(values.size, dtype=np.bool_)
+    n_numbers = int(np.isfinite(values).sum())
+    if not n_numbers:
+        return None
+    text = _as_chunked(column.text)
+    doubtful = has_dot = none
+    dots = pc.fill_null(pc.match_substring(text, "."), False)
+    if pc.any(dots).as_py():
+        has_dot = dots.to_numpy()
+        match = pc.match_substring_regex(text, f"^(?:{_AMBIGUOUS['.']})$")
+        doubtful = pc.fill_null(match, False).to_numpy()
+    return _Counts(
+        column=column,
+        n_numbers=n_numbers,
+        decimal={".": has_dot & ~doubtful, ",": none},
+        doubtful={".": doubtful, ",": none},
+        groups={".": none, ",": none},
+        n_spaced=0,
+        n_ticked=0,
+    )
+
+
+def _decide_without_commas(columns: Sequence[NumberColumn]) -> Marks | None:
+    """Decide for many rows between whose cells a comma stands, and in none of them.
+
+    Such numbers can only have a dot. None where a sample shows grouped digits, so that
+    every cell must be looked at.
+    """
+    dotted = ""
+    for column in columns:
+        cells = [cell.strip() for cell in _sample(column.text)]
+        numbers = [cell for cell in cells if re.match(f"^(?:{_PLAIN}|{_DECIMAL['.']})$", cell)]
+        if len(numbers) < NUMBER_SHARE * max(len(cells), 1):
+            continue
+        if any(re.search(f"[{GROUP_SPACES}{GROUP_APOSTROPHES}]", cell) for cell in numbers):
+            return None
+        if any("." in cell for cell in numbers) or (
+            not dotted and pc.any(pc.match_substring(_as_chunked(column.text), ".")).as_py()
+        ):
+            dotted = column.name
+    if not dotted:
+        return Marks(decimal="", grouping="")
+    evidence = f"decimal dot: a comma stands between cells and in no number; “{dotted}” has dots"
+    return Marks(decimal=".", grouping="", evidence=(evidence,))
+
+
 def _count_marks(column: NumberColumn) -> _Counts | None:
     """Look at every cell of a column; None where it is not a column of numbers."""
+    n = len(column.text)
+    if n > _MANY_ROWS and not _sample_holds_numbers(column.text):
+        return None
+    plain_values = None if column.stored is not None else _cast_plainly(_as_chunked(column.text))
+    if plain_values is not None:
+        return _count_plain(column, plain_values)
     tidy = tidy_numbers(column.text)
-    n = len(tidy)
     use = np.ones(n, dtype=np.bool_) if column.stored is None else ~column.stored
 
     def fits(pattern: str) -> npt.NDArray[np.bool_]:
@@ -333,7 +403,12 @@ def _listed(counts: _Counts, mask: npt.NDArray[np.bool_]) -> tuple[str, int]:
 
 
 def decide_marks(
-    columns: Sequence[NumberColumn], *, file: str = "", delimiter: str = "", forced: str = ""
+    columns: Sequence[NumberColumn],
+    *,
+    file: str = "",
+    delimiter: str = "",
+    forced: str = "",
+    no_commas: bool = False,
 ) -> Marks:
     """Decide the decimal and the grouping mark of a file from all its cells.
 
@@ -347,11 +422,18 @@ def decide_marks(
         What separates cells; a comma between cells settles otherwise doubtful dots.
     forced : str
         The decimal mark that a person has named; empty if nobody has.
+    no_commas : bool
+        True where no cell holds a comma, as a comma stands between cells and nothing is quoted.
 
     Returns
     -------
     Marks
     """
+    many = bool(columns) and len(columns[0].text) > _MANY_ROWS
+    if many and no_commas and delimiter == "," and not forced:
+        quick = _decide_without_commas(columns)
+        if quick is not None:
+            return quick
     counted = [c for c in map(_count_marks, columns) if c is not None]
     proofs = {mark: sum(int(c.says(mark).sum()) for c in counted) for mark in (".", ",")}
     groups = {mark: sum(int(c.groups[mark].sum()) for c in counted) for mark in (".", ",")}

@@ -113,6 +113,9 @@ class RawTable:
         Lines found below it that are not records.
     unreadable : tuple of Fault
         Rows that could not be read as records of this table (they are not in `columns`).
+    breaks : tuple of int
+        Places in the records before which the heading stood again, as where two logs were
+        joined; rows on either side may differ in their clock.
     is_trace : bool
         True where the table is a temperature trace (many readings against a clock).
     because : str
@@ -127,6 +130,7 @@ class RawTable:
     preamble: dict[str, str] = field(default_factory=dict)
     footer: tuple[str, ...] = ()
     unreadable: tuple[Fault, ...] = ()
+    breaks: tuple[int, ...] = ()
     is_trace: bool = False
     because: str = ""
 
