@@ -171,9 +171,7 @@ SIDE_SHARE: dict[str, Usual] = {
 }
 SIDE_SHARE_UNSAID = exactly(1.0, "assumed not insulated")
 
-AIR_RH: dict[str, Usual] = {
-    name: Usual(centre=0.8, low=0.6, high=1.0, scale="even") for name in H_AIR
-}
+AIR_RH_ICE = Usual(centre=0.8, low=0.6, high=1.0, scale="even")
 
 MASS_G = Usual(centre=150.0, low=50.0, high=450.0)
 HEIGHT_OVER_DIAMETER = Usual(centre=0.7, low=0.3, high=1.6)
@@ -234,6 +232,7 @@ SINK_TEMP_ERROR_K = 0.8
 DIAMETER_ERROR_SHARE = 0.04
 AIR_SPEED_ERROR_SHARE = 0.5
 WALL_ERROR_SHARE = 0.15
+AIR_RH_ERROR = 0.08
 MASS_ERROR_SHARE = 0.01
 
 
@@ -425,7 +424,7 @@ def usual_setup(
         h_base_w_m2k=base_range(sink_type, base_support).centre,
         h_exponent=H_EXPONENT[sink_type].centre,
         evaporation=EVAPORATION[lid].centre,
-        air_rh=AIR_RH[sink_type].centre,
+        air_rh=AIR_RH_ICE.centre,
         emissivity=EMISSIVITY.centre,
         side_share=SIDE_SHARE[side_insulation].centre,
         wall_resistance_m2k_w=thickness * 1e-3 / conductivity,

@@ -1,0 +1,422 @@
+"""What each row says about its vessel and sink, and how uncertain the rest is.
+
+Every parameter of the physics has, for each row, a centre and a spread: recorded values keep
+their own error, missing ones the usual range. What is unknown in a study is one unknown
+for all its rows; what the model itself does not know is shared by every study.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.special import ndtr, ndtri
+
+from metafreeze.errors import InputError
+from metafreeze.physics import usual
+from metafreeze.physics.setup import Setup
+from metafreeze.physics.usual import Usual
+from metafreeze.results import FloatArray, IntArray
+
+Known = Mapping[str, float | tuple[float, float]]
+Words = npt.NDArray[np.object_]
+Look = Callable[[int], Usual]
+
+RECORDED, ASSUMED, GIVEN = "recorded", "assumed", "given"
+
+# Parameters of one study, the same unknown for all its rows.
+STUDY_PARAMETERS: dict[str, str] = {
+    "sink_temp_c": "°C",
+    "mass_g": "g",
+    "diameter_mm": "mm",
+    "height_over_diameter": "",
+    "h_air_w_m2k": "W/(m² K)",
+    "h_side_w_m2k": "W/(m² K)",
+    "h_base_w_m2k": "W/(m² K)",
+    "evaporation": "",
+    "air_rh": "",
+    "side_share": "",
+    "wall_thickness_mm": "mm",
+    "wall_conductivity_w_mk": "W/(m K)",
+    "supercooling_k": "K",
+}
+# Parameters shared by all studies: errors of the model, which more studies do not average out.
+SHARED_PARAMETERS: dict[str, str] = {
+    "evaporation_factor": "",
+    "h_exponent": "",
+    "emissivity": "",
+    "ice_resistance": "",
+}
+UNITS = STUDY_PARAMETERS | SHARED_PARAMETERS
+
+_LOG, _LINEAR, _EVEN = 0, 1, 2
+_SCALES = {"log": _LOG, "linear": _LINEAR, "even": _EVEN}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Unknown:
+    """One parameter for every row: where its range lies and where it comes from.
+
+    Parameters
+    ----------
+    centre, spread : array, shape (n,)
+        Centre, and standard deviation on its scale (half width where even).
+    scale : array of int, shape (n,)
+        Logarithmic, linear or even.
+    how, source : object array, shape (n,)
+        Recorded, assumed or given, and the handbook.
+    """
+
+    centre: FloatArray
+    spread: FloatArray
+    scale: IntArray
+    how: Words
+    source: Words
+
+    def at(self, score: FloatArray) -> FloatArray:
+        """Give the values at standard normal scores, shape (..., n)."""
+        straight = self.centre + self.spread * score
+        if not np.any(self.scale != _LINEAR):
+            return straight
+        even = self.centre + self.spread * (2.0 * ndtr(score) - 1.0)
+        with np.errstate(over="ignore"):
+            log = self.centre * np.exp(self.spread * score)
+        return np.where(self.scale == _LOG, log, np.where(self.scale == _EVEN, even, straight))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RunParameters:
+    """All parameters of a set of rows.
+
+    Parameters
+    ----------
+    unknowns : dict of Unknown
+        By name, each with n rows.
+    study : array of int, shape (n,)
+        Number of each row's study.
+    study_names : tuple of str
+    diameter_recorded : bool array, shape (n,)
+    droplet : bool array, shape (n,)
+        Drops on a plate, to which conduction from below applies.
+    """
+
+    unknowns: dict[str, Unknown]
+    study: IntArray
+    study_names: tuple[str, ...]
+    diameter_recorded: npt.NDArray[np.bool_]
+    bath: npt.NDArray[np.bool_]
+    droplet: npt.NDArray[np.bool_]
+
+    def part(self, rows: npt.NDArray[np.intp]) -> RunParameters:
+        """Give the parameters of some rows."""
+        return RunParameters(
+            unknowns={
+                name: Unknown(
+                    centre=u.centre[rows],
+                    spread=u.spread[rows],
+                    scale=u.scale[rows],
+                    how=u.how[rows],
+                    source=u.source[rows],
+                )
+                for name, u in self.unknowns.items()
+            },
+            study=self.study[rows],
+            study_names=self.study_names,
+            diameter_recorded=self.diameter_recorded[rows],
+            bath=self.bath[rows],
+            droplet=self.droplet[rows],
+        )
+
+    def values(self, scores: Scores) -> dict[str, FloatArray]:
+        """Give every parameter at the scores, each of shape (draws, n)."""
+        values = {}
+        for j, name in enumerate(STUDY_PARAMETERS):
+            values[name] = self.unknowns[name].at(scores.study[:, :, j][:, self.study])
+        for j, name in enumerate(SHARED_PARAMETERS):
+            values[name] = self.unknowns[name].at(scores.shared[:, j][:, np.newaxis])
+        return values
+
+    def setup(self, values: dict[str, FloatArray], start_temp_c: FloatArray) -> Setup:
+        """Turn parameter values into a setup of shape (draws, n)."""
+        mass = np.maximum(values["mass_g"], 1e-6)
+        estimated = usual.diameter_from_mass_mm(mass, values["height_over_diameter"])
+        diameter = np.where(self.diameter_recorded, values["diameter_mm"], estimated)
+        # A sink above zero is a warm room (warming runs); one below stays below, whatever the
+        # draw, since something froze in it.
+        centre = self.unknowns["sink_temp_c"].centre
+        sink = np.where(
+            centre < 0.0, np.minimum(values["sink_temp_c"], -0.5), values["sink_temp_c"]
+        )
+        return Setup(
+            start_temp_c=start_temp_c,
+            sink_temp_c=np.clip(sink, -196.0, 100.0),
+            mass_g=mass,
+            diameter_mm=np.maximum(diameter, 1e-3),
+            h_air_w_m2k=np.maximum(values["h_air_w_m2k"], 0.1),
+            h_side_w_m2k=np.where(self.bath, np.maximum(values["h_side_w_m2k"], 0.1), np.nan),
+            h_base_w_m2k=np.maximum(values["h_base_w_m2k"], 0.0),
+            h_exponent=np.clip(values["h_exponent"], 0.0, 1.0),
+            evaporation=np.maximum(values["evaporation"], 0.0) * values["evaporation_factor"],
+            air_rh=np.clip(values["air_rh"], 0.0, 1.0),
+            emissivity=np.clip(values["emissivity"], 0.0, 1.0),
+            side_share=np.clip(values["side_share"], 0.0, 1.0),
+            wall_resistance_m2k_w=np.maximum(values["wall_thickness_mm"], 0.0)
+            * 1e-3
+            / values["wall_conductivity_w_mk"],
+            ice_resistance=np.maximum(values["ice_resistance"], 0.0),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scores:
+    """Standard normal scores of the unknowns.
+
+    Parameters
+    ----------
+    shared : array, shape (draws, parameters)
+    study : array, shape (draws, studies, parameters)
+    """
+
+    shared: FloatArray
+    study: FloatArray
+
+
+def central_scores(studies: int) -> Scores:
+    """Give the scores of the centre: zero everywhere, one draw."""
+    return Scores(
+        shared=np.zeros((1, len(SHARED_PARAMETERS))),
+        study=np.zeros((1, studies, len(STUDY_PARAMETERS))),
+    )
+
+
+def draw_scores(draws: int, studies: int, rng: np.random.Generator) -> Scores:
+    """Draw scores, each parameter spread evenly over its range (Latin hypercube).
+
+    Even spreading makes fifty draws say about the mean and the variance what several hundred
+    independent ones would.
+    """
+
+    def spread(columns: int) -> FloatArray:
+        ranks = rng.permuted(np.tile(np.arange(draws), (columns, 1)), axis=1).T
+        return np.asarray(ndtri((ranks + rng.random((draws, columns))) / draws))
+
+    shared = spread(len(SHARED_PARAMETERS))
+    study = spread(studies * len(STUDY_PARAMETERS))
+    return Scores(shared=shared, study=study.reshape(draws, studies, -1))
+
+
+def read_parameters(
+    rows: pd.DataFrame, study: Words, *, known: Known | None = None, evaporation: bool = True
+) -> RunParameters:
+    """Read what each row says and put the usual ranges for the rest.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Rows of the schema.
+    study : object array, shape (n,)
+        Study key of each row.
+    known : mapping, optional
+        Parameters known from elsewhere: a value, or a value and its standard deviation, for all
+        rows. It replaces what is assumed and what is recorded.
+    evaporation : bool
+        False switches evaporation off in every row.
+
+    Returns
+    -------
+    RunParameters
+
+    Raises
+    ------
+    InputError
+        `known` names no parameter, or holds something else than numbers.
+    """
+    n = len(rows)
+    number = {
+        name: column_numbers(rows, name)
+        for name in (
+            "sink_temp_c",
+            "water_mass_start_g",
+            "inner_diameter_mm",
+            "air_speed_m_s",
+            "air_rh",
+            "wall_thickness_mm",
+        )
+    }
+    word = {
+        name: column_words(rows, name)
+        for name in (
+            "sink_type",
+            "lid",
+            "base_support",
+            "side_insulation",
+            "vessel_material",
+            "water_type",
+            "nucleant",
+        )
+    }
+    given = _checked_known(known)
+    builder = _Builder(n, given)
+    sinks = word["sink_type"]
+    still = usual.SINK_TEMP_C["freezer"]
+    builder.words("sink_temp_c", (sinks,), lambda w: usual.SINK_TEMP_C.get(w, still))
+    builder.recorded(
+        "sink_temp_c", number["sink_temp_c"], lambda v: _about(v, usual.SINK_TEMP_ERROR_K)
+    )
+    builder.fixed("mass_g", usual.MASS_G, ASSUMED)
+    builder.recorded(
+        "mass_g", number["water_mass_start_g"], lambda v: _share(v, usual.MASS_ERROR_SHARE)
+    )
+    diameter = number["inner_diameter_mm"]
+    builder.fixed("diameter_mm", usual.exactly(60.0, "follows from mass and shape"), ASSUMED)
+    builder.recorded("diameter_mm", diameter, lambda v: _share(v, usual.DIAMETER_ERROR_SHARE))
+    builder.fixed("height_over_diameter", usual.HEIGHT_OVER_DIAMETER, ASSUMED)
+    builder.words("h_air_w_m2k", (sinks,), usual.air_range)
+    builder.recorded("h_air_w_m2k", number["air_speed_m_s"], lambda v: usual.air_range("", v))
+    builder.fixed("h_side_w_m2k", usual.BATH_SIDE, ASSUMED)
+    builder.words("h_base_w_m2k", (sinks, word["base_support"]), usual.base_range)
+    unsaid = usual.EVAPORATION_UNSAID
+    builder.words(
+        "evaporation", (word["lid"],), lambda w: usual.EVAPORATION.get(w, unsaid), says=True
+    )
+    builder.fixed("air_rh", usual.AIR_RH_ICE, ASSUMED)
+    builder.recorded("air_rh", number["air_rh"], lambda v: _about(v, usual.AIR_RH_ERROR))
+    bare = usual.SIDE_SHARE_UNSAID
+    builder.words(
+        "side_share", (word["side_insulation"],), lambda w: usual.SIDE_SHARE.get(w, bare), says=True
+    )
+    builder.fixed("wall_thickness_mm", usual.WALL_THICKNESS_MM, ASSUMED)
+    builder.recorded(
+        "wall_thickness_mm",
+        number["wall_thickness_mm"],
+        lambda v: _share(v, usual.WALL_ERROR_SHARE),
+    )
+    builder.words(
+        "wall_conductivity_w_mk", (word["vessel_material"],), usual.wall_conductivity_range
+    )
+    builder.words(
+        "supercooling_k", (word["water_type"], word["nucleant"], sinks), usual.supercooling_range
+    )
+    builder.fixed("evaporation_factor", usual.EVAPORATION_FACTOR, ASSUMED)
+    free = usual.FREE_EXPONENT
+    builder.words("h_exponent", (sinks,), lambda w: usual.H_EXPONENT.get(w, free))
+    builder.fixed("emissivity", usual.EMISSIVITY, ASSUMED)
+    builder.fixed("ice_resistance", usual.ICE_RESISTANCE, ASSUMED)
+    if not evaporation:
+        builder.given["evaporation"] = usual.exactly(0.0, "switched off")
+        builder.fixed("evaporation", builder.given["evaporation"])
+    names, numbers = np.unique(study.astype(str), return_inverse=True)
+    mass = number["water_mass_start_g"]
+    return RunParameters(
+        unknowns=builder.unknowns,
+        study=numbers.astype(np.int64),
+        study_names=tuple(str(s) for s in names),
+        diameter_recorded=np.isfinite(diameter) | ("diameter_mm" in given),
+        bath=sinks == "bath",
+        droplet=(sinks == "plate") & (mass <= LARGEST_DROPLET_G),
+    )
+
+
+# Up to this mass a body of water on a plate is a drop, cooled by conduction from below.
+LARGEST_DROPLET_G = 0.2
+
+
+def column_numbers(rows: pd.DataFrame, name: str) -> FloatArray:
+    """Give a numeric column, NaN where a cell or the column is missing."""
+    if name not in rows.columns:
+        return np.full(len(rows), np.nan)
+    return np.asarray(pd.to_numeric(rows[name]).to_numpy(dtype=np.float64, na_value=np.nan))
+
+
+def column_words(rows: pd.DataFrame, name: str) -> Words:
+    """Give a text column, empty where a cell or the column is missing."""
+    if name not in rows.columns:
+        return np.full(len(rows), "", dtype=object)
+    return np.asarray(rows[name].astype(object).where(rows[name].notna(), ""), dtype=object)
+
+
+def _share(value: float, share: float) -> Usual:
+    return Usual(centre=value, low=value / (1.0 + share), high=value * (1.0 + share), source="row")
+
+
+def _about(value: float, half: float) -> Usual:
+    return Usual(centre=value, low=value - half, high=value + half, scale="linear", source="row")
+
+
+def _checked_known(known: Known | None) -> dict[str, Usual]:
+    given: dict[str, Usual] = {}
+    for name, value in (known or {}).items():
+        if name not in UNITS:
+            raise InputError(
+                f"known holds {name!r}, which is no parameter. Choose from {', '.join(UNITS)}."
+            )
+        centre, sd = value if isinstance(value, tuple) else (value, 0.0)
+        if not (np.isfinite(centre) and np.isfinite(sd) and sd >= 0.0):
+            raise InputError(
+                f"known[{name!r}] is {value!r}. Give a number, or a number and its standard "
+                "deviation, zero or above."
+            )
+        given[name] = usual.around(float(centre), float(sd), "given")
+    return given
+
+
+class _Builder:
+    """Collect the unknowns row by row; equal cells share one look at the tables."""
+
+    def __init__(self, n: int, given: dict[str, Usual]) -> None:
+        self.n = n
+        self.given = given
+        self.unknowns: dict[str, Unknown] = {}
+
+    def fixed(self, name: str, value: Usual, how: str = GIVEN) -> None:
+        """Set one value for all rows."""
+        self._put(name, [value], np.zeros(self.n, dtype=np.int64), np.full(self.n, how))
+
+    def words(
+        self, name: str, cells: tuple[Words, ...], look: Callable[..., Usual], *, says: bool = False
+    ) -> None:
+        """Set the usual range for the words of each row; `says` where a word counts as recorded."""
+        keys = pd.MultiIndex.from_arrays([*cells, np.full(self.n, "")])
+        numbers, kinds = pd.factorize(keys)
+        ranges = [look(*kind[:-1]) for kind in kinds]
+        spoken = np.array([says and all(w not in ("", None) for w in k[:-1]) for k in kinds])
+        how = np.where(spoken[numbers] if len(kinds) else False, RECORDED, ASSUMED)
+        self._put(name, ranges, numbers, how)
+
+    def recorded(self, name: str, values: FloatArray, wrap: Callable[[float], Usual]) -> None:
+        """Put recorded values in the place of the usual ones, each with its own error."""
+        there = np.isfinite(values)
+        if name in self.given or not there.any():
+            return
+        distinct, numbers = np.unique(values[there], return_inverse=True)
+        seen = _columns([wrap(float(v)) for v in distinct], numbers)
+        old = self.unknowns[name]
+        fields = {}
+        for field, column in seen.items():
+            fields[field] = getattr(old, field).copy()
+            fields[field][there] = column
+        how = old.how.copy()
+        how[there] = RECORDED
+        self.unknowns[name] = Unknown(how=how, **fields)
+
+    def _put(self, name: str, ranges: list[Usual], numbers: IntArray, how: npt.ArrayLike) -> None:
+        if name in self.given:
+            ranges, numbers = [self.given[name]], np.zeros(self.n, dtype=np.int64)
+            how = np.full(self.n, GIVEN)
+        self.unknowns[name] = Unknown(
+            how=np.asarray(how, dtype=object), **_columns(ranges, numbers)
+        )
+
+
+def _columns(ranges: list[Usual], numbers: IntArray) -> dict[str, npt.NDArray[Any]]:
+    """Spread distinct ranges over the rows that have them."""
+    return {
+        "centre": np.array([r.centre for r in ranges], dtype=np.float64)[numbers],
+        "spread": np.array([r.spread for r in ranges], dtype=np.float64)[numbers],
+        "scale": np.array([_SCALES[r.scale] for r in ranges], dtype=np.int64)[numbers],
+        "source": np.array([r.source for r in ranges], dtype=object)[numbers],
+    }
