@@ -19,7 +19,8 @@ Look = Literal["e", "n", "q", "d", "t"]
 
 _MINUS = f"[-{MINUS_SIGNS}]"
 _SPACES = "\u00a0\u2007\u2009\u202f "
-_NUMBER = f"(?:[0-9]+(?:[.,'’{_SPACES}][0-9]+)*[.,]?|[.,][0-9]+)(?:[eE](?:[+]|{_MINUS})?[0-9]+)?"
+_DIGITS = f"[0-9]{{1,3}}(?:[{_SPACES}][0-9]{{3}})+(?:[.,][0-9]*)?|[0-9]+(?:[.,'’][0-9]+)*[.,]?"
+_NUMBER = f"(?:{_DIGITS}|[.,][0-9]+)(?:[eE](?:[+]|{_MINUS})?[0-9]+)?"
 _SIGNED = f"(?:[+]|{_MINUS})?{_NUMBER}"
 _IS_NUMBER = re.compile(f"{_SIGNED}\\Z")
 _IS_ABOUT_NUMBER = re.compile(

@@ -398,7 +398,8 @@ def read_regular(
     """
     body = pa.py_buffer(utf8).slice(start)
     n_lines = utf8.count(b"\n", start) + (0 if utf8.endswith(b"\n") else 1)
-    if utf8.count(b"\r", start) != utf8.count(b"\r\n", start):
+    n_returns = utf8.count(b"\r", start)
+    if n_returns and n_returns != utf8.count(b"\r\n", start):
         return None
     irregular = []
 
@@ -418,6 +419,7 @@ def read_regular(
                 invalid_row_handler=note,
             ),
             convert_options=pa_csv.ConvertOptions(
+                check_utf8=False,  # the whole file was decoded before
                 column_types={name: pa.string() for name in names},
                 strings_can_be_null=True,
                 null_values=[""],

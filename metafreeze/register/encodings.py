@@ -93,10 +93,24 @@ def decode_text(data: bytes, *, file: str = "", forced: str = "") -> Decoded:
     -------
     Decoded
     """
+    if not forced and _is_binary(data):
+        return _refuse(
+            "not-text",
+            "The file is neither text nor a workbook that can be read",
+            "Give CSV or other delimited text, XLSX or Parquet",
+            file,
+        )
     decoded = _decode_as(data, forced, file) if forced else _decide(data, file)
     if not decoded.readable:
         return decoded
     return _look_for_damage(decoded, file)
+
+
+def _is_binary(data: bytes) -> bool:
+    """Tell whether control characters, which no text has, are frequent."""
+    sample = data[:_SAMPLE]
+    n_control = len(_CONTROL.findall(sample))
+    return n_control > max(8, 0.02 * len(sample))
 
 
 def _refuse(rule: str, message: str, remedy: str, file: str, *, row: int | None = None) -> Decoded:
@@ -338,14 +352,6 @@ def _look_for_damage(decoded: Decoded, file: str) -> Decoded:
     if utf8.endswith(b"\x1a"):  # the end-of-file mark of old systems
         utf8 = utf8[:-1]
     damaged = utf8.find(b"\0")
-    n_control = len(_CONTROL.findall(utf8[:_SAMPLE])) + utf8[:_SAMPLE].count(0)
-    if n_control > 0.02 * min(len(utf8), _SAMPLE):
-        return _refuse(
-            "not-text",
-            "The file is neither text nor a workbook that can be read",
-            "Give CSV or other delimited text, XLSX or Parquet",
-            file,
-        )
     if damaged >= 0:
         findings.append(
             Fault(

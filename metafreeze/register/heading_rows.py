@@ -83,8 +83,12 @@ def _is_odd_heading(
     # A word over names that are all spelled alike, such as "run" over R1, R2, R3.
     for j, shape in enumerate(habits.shapes):
         cell = grid.cell(row, j)
-        if habits.looks[j] == "t" and cell and shape:
+        if habits.looks[j] != "t" or not cell:
+            continue
+        if shape:
             return spelling(cell) != shape and not any(c.isdigit() for c in cell)
+        if cell.casefold() in _LABEL_HEADINGS and cell not in habits.words[j]:
+            return True
     return False
 
 
@@ -93,6 +97,13 @@ _HEADING_WORDS = re.compile(
     r"|zeit|datum|uhrzeit|heure|temps|fecha|hora|ora|tempo)\b|[(\[][^)\]]*[)\]]",
     re.IGNORECASE,
 )
+
+
+# Headings of label columns: over them a first row of numbers is a heading too.
+_LABEL_HEADINGS = {
+    *("run", "runs", "cup", "cups", "vessel", "vessels", "lab", "labs", "id", "name", "sample"),
+    *("trial", "label", "batch", "beaker", "tray", "specimen", "source", "study", "site"),
+}
 
 
 def _split_heading(grid: Grid, lines: list[int], width: int) -> tuple[list[int], int | None]:

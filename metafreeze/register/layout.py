@@ -37,6 +37,8 @@ def find_blocks(grid: Grid) -> Layout:
     search = _Search(grid, comments)
     blocks = search.scan(list(range(len(grid.rows))), strict=False)
     split = [part for block in blocks for part in split_side_by_side(grid, block)]
+    for part in split:
+        _report_duplicates(grid, part)
     return Layout(blocks=split, loose=search.loose, findings=search.findings)
 
 
@@ -44,7 +46,12 @@ def _comments(grid: Grid) -> set[int]:
     """List comment lines; a column of labels that start with # holds none."""
     if not grid.ragged:
         return set()
-    marked = [i for i, row in enumerate(grid.rows) if is_comment(row) and row[0].strip() != "#"]
+    # A cell of nothing but # is the heading of a column that counts rows.
+    marked = [
+        i
+        for i, row in enumerate(grid.rows)
+        if is_comment(row) and (row[0].strip() != "#" or grid.joiner == " ")
+    ]
     filled = sum(1 for i in range(len(grid.rows)) if grid.extent(i))
     if 2 * len(marked) > filled:
         width, _ = usual_width(grid, [i for i in range(len(grid.rows)) if grid.extent(i)])
@@ -94,9 +101,13 @@ class _Search:
             taken = _rows_of(blocks[-1], grid)
             rows = [i for i in rows if i > max(taken)]
             self.findings += inner.findings
-        lines = [(grid.lines[i], grid.rows[i], grid.joiner) for i in rows if grid.extent(i)]
-        block.preamble = {**read_preamble(lines), **block.preamble}
         self._promote_comment(rows, block)
+        lines = [
+            (grid.lines[i], grid.rows[i], grid.joiner)
+            for i in rows
+            if grid.extent(i) and i not in block.heading_rows
+        ]
+        block.preamble = {**read_preamble(lines), **block.preamble}
         return blocks
 
     def _promote_comment(self, rows: list[int], block: Block) -> None:
@@ -114,7 +125,6 @@ class _Search:
             block.headings = cells
             block.heading_rows = [near[-1]]
             block.notes = [f for f in block.notes if f.rule != "no-heading"]
-            block.preamble.pop(f"line {grid.lines[near[-1]]}", None)
 
     def _scan_below(self, rows: list[int], block: Block) -> list[Block]:
         """Look for tables below a table; what comes before them is its footer."""
@@ -164,7 +174,7 @@ class _Search:
             grid, self.comments, self.findings, width=width, habits=habits, names=names
         )
         block = reader.read(rows[heading.first_record :], paragraphs[core + 1 :])
-        if block is None:
+        if block is None or (not block.body and not self._is_heading_alone(block)):
             return None
         if heading.units is not None:
             block.units = [grid.cell(heading.units, j) for j in block.columns]
@@ -176,6 +186,14 @@ class _Search:
         block.preamble = read_preamble(lines)
         last = max([*block.body, *rows[: heading.first_record], *_rows_of(block, grid)])
         return block, min(first, rows[0]), last
+
+    def _is_heading_alone(self, block: Block) -> bool:
+        """Tell whether a heading without records is the last thing in the file."""
+        last = max(block.heading_rows)
+        grid = self.grid
+        return len(grid.filled(last)) >= 2 and not any(
+            grid.extent(i) for i in range(last + 1, len(grid.rows))
+        )
 
     def _belongs_above(self, rows: list[int], width: int) -> bool:
         """Tell whether the paragraph above records without a heading is of their table."""
@@ -259,3 +277,28 @@ def _join_spaced(grid: Grid, paragraphs: list[list[int]]) -> list[list[int]]:
             joined.append(paragraphs[at])
             at += 1
     return joined
+
+
+def _report_duplicates(grid: Grid, block: Block) -> None:
+    """Note headings that stand over several columns of one table."""
+    if not block.heading_rows:
+        return
+    seen = Counter(zip(block.headings, block.groups, strict=True))
+    for (heading, group), n in seen.items():
+        if n < 2 or not heading:
+            continue
+        places = [
+            str(column + 1)
+            for column, h, g in zip(block.columns, block.headings, block.groups, strict=True)
+            if (h, g) == (heading, group)
+        ]
+        block.notes.append(
+            Fault(
+                rule="duplicate-heading",
+                message=f"{n} columns are headed “{heading}”: places {', '.join(places)}",
+                remedy="They are kept apart by their place; give each a heading of its own",
+                location=grid.place(block.heading_rows[-1], heading),
+                value=heading,
+                severity="note",
+            )
+        )

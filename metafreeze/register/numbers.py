@@ -482,6 +482,9 @@ def _find_contradictions(counted: Sequence[_Counts], file: str) -> list[Fault]:
             usual, _ = _listed(c, dot)
             shown = f"dot in {usual}; comma in {shown}"
         usual_name = _MARK_NAME["." if rare == "," else ","]
+        remedy = f"Write these cells with a decimal {usual_name}, like the others"
+        if n_dot == n_comma:
+            remedy = "Write all cells of the column with the same mark"
         faults.append(
             Fault(
                 rule="decimal-contradiction",
@@ -489,7 +492,7 @@ def _find_contradictions(counted: Sequence[_Counts], file: str) -> list[Fault]:
                     f"Column “{c.column.name}” marks decimals with a dot in {n_dot} and with a "
                     f"comma in {n_comma} cells: {shown}"
                 ),
-                remedy=f"Write these cells with a decimal {usual_name}, like the others",
+                remedy=remedy,
                 location=Location(file=file, sheet=c.column.sheet, row=row, column=c.column.name),
                 value=shown.split(" (row ")[0],
             )

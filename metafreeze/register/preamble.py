@@ -38,7 +38,7 @@ def read_preamble(lines: Iterable[tuple[int, Sequence[str], str]]) -> dict[str, 
         tail = _VALUE_AT_END.match(line)
         if colon and len(colon["key"]) <= 60:
             key, value = colon["key"], colon["value"].strip(f"{joiner} ")
-        elif len(filled) >= 2:
+        elif len(filled) >= 2 and joiner != " ":
             key = filled[0].lstrip("#%/ \t").rstrip(":")
             value = joiner.join(filled[1:])
         elif tail:

@@ -108,7 +108,8 @@ class RecordReader:
                 message=f"The heading has {named} cells but the rows have {usual}",
                 remedy=(
                     "Give every column a heading, and quote headings and cells that hold the "
-                    "delimiter; or answer with --delimiter"
+                    "delimiter; save with semicolons between cells if a comma also marks "
+                    "decimals; or answer with --delimiter"
                 ),
                 location=grid.place(lowest),
                 value=grid.text(lowest)[:80],
@@ -247,7 +248,7 @@ class RecordReader:
     def _report(self) -> None:
         """Put what was mended into notes, once a kind."""
         grid = self.grid
-        if self.padded:
+        if self.padded and len(self.padded) < len(self.body):
             listed = ", ".join(str(grid.lines[i]) for i in self.padded[:5])
             more = "" if len(self.padded) <= 5 else f" and {len(self.padded) - 5} more"
             self.notes.append(
@@ -306,22 +307,3 @@ class RecordReader:
                 )
             )
             return
-        seen = Counter(zip(block.headings, block.groups, strict=True))
-        for (heading, group), n in seen.items():
-            if n < 2 or not heading:
-                continue
-            places = [
-                str(column + 1)
-                for column, h, g in zip(block.columns, block.headings, block.groups, strict=True)
-                if (h, g) == (heading, group)
-            ]
-            self.notes.append(
-                Fault(
-                    rule="duplicate-heading",
-                    message=f"{n} columns are headed “{heading}”: places {', '.join(places)}",
-                    remedy="They are kept apart by their place; give each a heading of its own",
-                    location=grid.place(block.heading_rows[-1], heading),
-                    value=heading,
-                    severity="note",
-                )
-            )

@@ -32,7 +32,9 @@ from metafreeze.register.tables import Draft, notes_of, table_of_block
 # Files shorter than this are read the exact way, which takes no time for them.
 _SHORT = 1 << 17
 # The structure of a long file is found on so many bytes from its start.
-_HEAD = 1 << 14
+_HEAD = 1 << 13
+# What a cell of white space may start with, the four of ASCII first.
+_SPACES = " \t\v\f\u00a0\u2007\u2009\u202f\u3000"
 # More columns than any spreadsheet has: a file of another kind.
 MOST_COLUMNS = 16_384
 
@@ -240,7 +242,9 @@ def _read_long(decoded: Decoded, name: str, sha256: str, answers: Answers) -> Dr
     arrays = read_regular(utf8, start, plan.delimiter.mark, plan.n_cells)
     if arrays is None:
         return None
-    arrays = [_without_blanks(array, utf8, plan.delimiter.mark) for array in arrays]
+    known = _SPACES[:4] if utf8.isascii() else _SPACES
+    spaces = [space for space in known if space.encode() in utf8]
+    arrays = [_without_blanks(array, spaces) for array in arrays]
     if not _holds_for_all(plan, arrays, utf8):
         return None
     table = _table_of_arrays(plan, arrays, first_line)
@@ -263,10 +267,9 @@ def _read_long(decoded: Decoded, name: str, sha256: str, answers: Answers) -> Dr
     )
 
 
-def _without_blanks(array: pa.ChunkedArray, utf8: bytes, mark: str) -> pa.ChunkedArray:
-    """Make cells of nothing but white space empty, where the file may hold any."""
-    pairs = (f"{mark} ", "\n ", f"{mark}\t", "\n\t", f"{mark}\u00a0", "\n\u00a0", '"')
-    if not any(pair.encode() in utf8 for pair in pairs):
+def _without_blanks(array: pa.ChunkedArray, starts: list[str]) -> pa.ChunkedArray:
+    """Make cells of nothing but white space empty; `starts` lists the spaces in the file."""
+    if not any(pc.any(pc.starts_with(array, start)).as_py() for start in starts):
         return array
     blank = pc.equal(pc.utf8_trim_whitespace(array), "")
     return pc.if_else(pc.fill_null(blank, False), pa.scalar(None, pa.string()), array)

@@ -410,7 +410,7 @@ def _densify(sheet: _Sheet, file: str) -> _Dense | None:
         spans=spans,
         file=file,
         sheet=sheet.title,
-        joiner=" ",
+        joiner=", ",
     )
     return _Dense(grid=grid, numbers=numbers, is_date=is_date, row_at=row_at)
 
