@@ -23,6 +23,7 @@ if TYPE_CHECKING:
         RegisterError,
         UsageError,
     )
+    from metafreeze.models.many_pools import ManyPools, pool_many
     from metafreeze.models.mixed import mixed_model
     from metafreeze.models.mixed_result import MixedFit
     from metafreeze.models.pooled import PooledEffect, pool
@@ -33,6 +34,7 @@ _HOMES: dict[str, str] = {
     "Fault": "metafreeze.errors",
     "InputError": "metafreeze.errors",
     "Location": "metafreeze.errors",
+    "ManyPools": "metafreeze.models.many_pools",
     "MetafreezeError": "metafreeze.errors",
     "MixedFit": "metafreeze.models.mixed_result",
     "MixedRowsFit": "metafreeze.analysis.mixed_fits",
@@ -46,6 +48,7 @@ _HOMES: dict[str, str] = {
     "fit_mixed": "metafreeze.analysis.mixed_fits",
     "mixed_model": "metafreeze.models.mixed",
     "pool": "metafreeze.models.pooled",
+    "pool_many": "metafreeze.models.many_pools",
     "study_effects": "metafreeze.analysis.study_effects",
     "unseen_times_model": "metafreeze.models.unseen_times",
 }
@@ -54,6 +57,7 @@ __all__ = [
     "Fault",
     "InputError",
     "Location",
+    "ManyPools",
     "MetafreezeError",
     "MixedFit",
     "MixedRowsFit",
@@ -68,6 +72,7 @@ __all__ = [
     "fit_mixed",
     "mixed_model",
     "pool",
+    "pool_many",
     "study_effects",
     "unseen_times_model",
 ]

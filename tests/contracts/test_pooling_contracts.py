@@ -10,6 +10,7 @@ import pytest
 
 from metafreeze.analysis.study_effects import study_effects
 from metafreeze.models.heterogeneity import describe_disagreement
+from metafreeze.models.many_pools import pool_many
 from metafreeze.models.pooled import pool
 from metafreeze.models.profile import profile_pool
 from metafreeze.results import Result
@@ -36,6 +37,7 @@ RESULTS = {
     "pool, constant moderator": lambda: pool(Y, V, moderators={"lid": np.ones(6)}),
     "study_effects": lambda: study_effects(RUNS, endpoint="t_solid"),
     "study_effects of nothing": lambda: study_effects(RUNS.iloc[8:], endpoint="t_solid"),
+    "pool_many": lambda: pool_many(np.vstack([Y, -Y]), V, intervals=True),
     "profile_pool": lambda: profile_pool(Y, V),
     "disagreement": lambda: describe_disagreement(12.0, 5),
     "disagreement of one": lambda: describe_disagreement(0.0, 0),
