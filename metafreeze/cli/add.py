@@ -41,11 +41,8 @@ def command(
         raise UsageError("Take one other register at a time, without sheets beside it.")
     with progress("Adding"):
         if others:
-            entries = [target.merge(open_register(others[0]))]
+            entry = target.merge(open_register(others[0]))
         else:
-            entries = take(target, files, answers, replace=replace)
-    text = "\n".join(
-        "\n".join([entry.headline(), *(wrap(f"- {note}", indent="  ") for note in entry.notes)])
-        for entry in entries
-    )
-    say(text, {"entries": [entry.to_dict() for entry in entries]}, as_json=as_json)
+            entry = take(target, files, answers, replace=replace)
+    lines = [entry.headline(), *(wrap(f"- {note}", indent="  ") for note in entry.notes)]
+    say("\n".join(lines), entry.to_dict(), as_json=as_json)

@@ -67,7 +67,7 @@ def opened(sources: Sequence[str], answers: Answers) -> Iterator[Register]:
 
 def take(
     register: Register, sources: Sequence[str], answers: Answers, *, replace: bool = False
-) -> list[Entry]:
+) -> Entry:
     """Add files, asking what they leave open where somebody can answer.
 
     Parameters
@@ -83,8 +83,8 @@ def take(
 
     Returns
     -------
-    list of Entry
-        One per file.
+    Entry
+        What changed.
     """
     from metafreeze.cli.questions import ask
     from metafreeze.errors import InputError

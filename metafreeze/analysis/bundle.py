@@ -1,0 +1,248 @@
+"""Every analysis of a register, by name: what is cached is taken, what is missing is run.
+
+An analysis turns rows and settings into plain values and tables. Plain values are what
+the report shows, what ``results.json`` holds and what the register's cache keeps, so that
+a cached answer and a fresh one are the same thing.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+import metafreeze
+from metafreeze.analysis.pooling import answer_pool, choose_endpoint
+from metafreeze.errors import NotEstimableError
+from metafreeze.options import ENDPOINT_WORDS, Endpoint
+
+if TYPE_CHECKING:
+    from metafreeze.register.store import Register
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """What every analysis of a run shares; part of the key under which it is cached.
+
+    Parameters
+    ----------
+    endpoint : str
+        The endpoint that is answered.
+    pair : tuple of float or None
+        Hot and cold start temperature, °C; chosen from the rows by default.
+    without : tuple of str
+        Studies left out.
+    draws, seed : int
+        Draws of uncertain physics, and the seed of all randomness.
+    """
+
+    endpoint: Endpoint
+    pair: tuple[float, float] | None = None
+    without: tuple[str, ...] = ()
+    draws: int = 50
+    seed: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Answer:
+    """What one analysis gives: plain values, and tables of many rows.
+
+    Parameters
+    ----------
+    values : dict
+        Numbers, words, lists and dictionaries only; what is not a number is None.
+    tables : dict of str to DataFrame
+        Longer tables.
+    """
+
+    values: dict[str, Any]
+    tables: dict[str, pd.DataFrame] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Bundle:
+    """All results of a register, as the report takes them.
+
+    Parameters
+    ----------
+    results : dict
+        What ``results.json`` holds.
+    tables : dict of str to DataFrame
+        The tables beside it.
+    """
+
+    results: dict[str, Any]
+    tables: dict[str, pd.DataFrame]
+
+    @property
+    def answered(self) -> bool:
+        """Whether the primary question could be estimated."""
+        return bool(self.results["pool"]["status"] in ("ok", "boundary"))
+
+
+Analysis = Callable[[pd.DataFrame, Settings], Answer]
+
+
+def pool_analysis(rows: pd.DataFrame, settings: Settings) -> Answer:
+    """Pool the rows; where they cannot answer, say why."""
+    try:
+        answer = answer_pool(
+            rows,
+            endpoint=settings.endpoint,
+            pair=settings.pair,
+            without=settings.without,
+            draws=settings.draws,
+            seed=settings.seed,
+        )
+    except NotEstimableError as impossible:
+        values = {
+            "status": "unidentifiable",
+            "note": str(impossible),
+            "endpoint": settings.endpoint,
+        }
+        return Answer(values=values)
+    return Answer(
+        values=as_plain(answer.to_dict()),
+        tables={"points": answer.points, "unused": answer.unused},
+    )
+
+
+# Name in the results -> analysis, in the order in which they are run.
+ANALYSES: dict[str, Analysis] = {"pool": pool_analysis}
+
+
+def as_plain(value: Any) -> Any:
+    """Turn results into JSON values: arrays to lists, what is not a number to None."""
+    if isinstance(value, Mapping):
+        return {str(k): as_plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [as_plain(v) for v in value]
+    if hasattr(value, "tolist"):
+        return as_plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def gather(register: Register, settings: Settings) -> Bundle:
+    """Run every analysis of a register, taking from its cache what is there.
+
+    Parameters
+    ----------
+    register : Register
+        The data.
+    settings : Settings
+        What is asked.
+
+    Returns
+    -------
+    Bundle
+    """
+    rows = register.rows()
+    results: dict[str, Any] = {"register": describe_register(register, rows, settings)}
+    tables: dict[str, pd.DataFrame] = {}
+    for name, analysis in ANALYSES.items():
+        answer = _cached(register, name, analysis, rows, settings)
+        results[name] = answer.values
+        tables.update({f"{name}-{key}": frame for key, frame in answer.tables.items()})
+    tables["rows"] = rows
+    tables["ledger"] = register.ledger().to_frame()
+    tables["sources"] = register.sources().to_frame()
+    tables["history"] = register.history().to_frame()
+    return Bundle(results=results, tables=tables)
+
+
+def describe_register(register: Register, rows: pd.DataFrame, settings: Settings) -> dict[str, Any]:
+    """Say what the register holds, in plain values."""
+    ledger = register.ledger()
+    texts = {
+        name: sorted(rows[name].dropna().unique())
+        for name in ("vessel_material", "lid", "sink_type")
+    }
+    numbers = {
+        "hottest_c": rows["start_temp_c"].max(),
+        "coldest_sink_c": rows["sink_temp_c"].min(),
+    }
+    plain: dict[str, Any] = as_plain(
+        {
+            "title": register.title,
+            "fingerprint": register.fingerprint,
+            "version": metafreeze.__version__,
+            "seed": settings.seed,
+            "draws": settings.draws,
+            "endpoint": settings.endpoint,
+            "endpoint_words": ENDPOINT_WORDS[settings.endpoint],
+            "invented": register.invented,
+            "rows": len(rows),
+            "left_out": list(settings.without),
+            "files": len(ledger.files),
+            "records": sum(ledger.totals.values()),
+            "ledger": ledger.totals,
+            "vessels": texts["vessel_material"],
+            "lids": texts["lid"],
+            "sinks": texts["sink_type"],
+            **{k: float(v) if pd.notna(v) else None for k, v in numbers.items()},
+            "damage": [str(fault) for fault in register.damage],
+        }
+    )
+    return plain
+
+
+def settings_of(
+    register: Register,
+    *,
+    endpoint: str = "",
+    pair: tuple[float, float] | None = None,
+    without: tuple[str, ...] = (),
+    draws: int = 50,
+    seed: int = 1,
+) -> Settings:
+    """Fill in what was not asked for from the register: its endpoint, its planned pair."""
+    chosen = choose_endpoint(register.rows(), endpoint or register.primary_endpoint)
+    planned = register.plan.get("pair")
+    if pair is None and planned is not None:
+        pair = (float(planned[0]), float(planned[1]))
+    return Settings(endpoint=chosen, pair=pair, without=without, draws=draws, seed=seed)
+
+
+def _cached(
+    register: Register, name: str, analysis: Analysis, rows: pd.DataFrame, settings: Settings
+) -> Answer:
+    key = json.dumps(
+        {
+            "data": register.fingerprint,
+            "version": metafreeze.__version__,
+            "settings": asdict(settings),
+        },
+        sort_keys=True,
+    )
+    kept = register.cache_get(name, key)
+    if kept is not None:
+        return _thawed(kept)
+    answer = analysis(rows, settings)
+    register.cache_put(name, key, _frozen(answer))
+    return answer
+
+
+def _frozen(answer: Answer) -> bytes:
+    # Parquet keeps infinities and every digit, which JSON would not.
+    tables = {
+        name: base64.b64encode(frame.to_parquet(index=False)).decode("ascii")
+        for name, frame in answer.tables.items()
+    }
+    return json.dumps({"values": answer.values, "tables": tables}).encode()
+
+
+def _thawed(kept: bytes) -> Answer:
+    content = json.loads(kept)
+    tables = {
+        name: pd.read_parquet(io.BytesIO(base64.b64decode(table)))
+        for name, table in content["tables"].items()
+    }
+    return Answer(values=content["values"], tables=tables)

@@ -1,0 +1,72 @@
+"""What ordinary physics expects, beside what was seen."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from metafreeze.reporting import numbers as show
+from metafreeze.reporting.content import Between, Column, Section, TableContent, say
+from metafreeze.reporting.sections.pooled import NOT_ESTIMABLE, number
+
+
+def physics_section(pool: Mapping[str, Any]) -> Section:
+    """Set the expected ratio beside the one seen, and what is left."""
+    question = say("What does ordinary physics expect?")
+    expected = math.nan
+    if pool["status"] not in NOT_ESTIMABLE:
+        expected = number(pool["expected_log_ratio"])
+    if math.isnan(expected):
+        return Section(
+            key="physics",
+            question=question,
+            answer=say("No expected time could be worked out for these rows."),
+            applies=False,
+        )
+    rows = (
+        ("Seen", number(pool["log_ratio"]), _limits(pool, "low", "high")),
+        ("Expected", expected, _limits(pool, "expected_low", "expected_high")),
+        (
+            "Beyond ordinary physics",
+            number(pool["excess_log_ratio"]),
+            _limits(pool, "excess_low", "excess_high"),
+        ),
+    )
+    return Section(
+        key="physics",
+        question=question,
+        answer=say(
+            "Cooling, evaporation and latent heat alone would make {hot} take {size} longer than "
+            "{cold} in these vessels ({limits}); beyond that, {excess} remains ({left}).",
+            hot=show.show(pool["hot_c"], "celsius"),
+            cold=show.show(pool["cold_c"], "celsius"),
+            size=show.show(expected, "log-ratio", signed=True),
+            limits=show.between(
+                number(pool["expected_low"]),
+                number(pool["expected_high"]),
+                "log-ratio",
+                signed=True,
+            ),
+            excess=show.show(number(pool["excess_log_ratio"]), "log-ratio", signed=True),
+            left=show.between(
+                number(pool["excess_low"]), number(pool["excess_high"]), "log-ratio", signed=True
+            ),
+        ),
+        tables=(
+            TableContent(
+                key="physics-table",
+                caption=say("Change of time from the colder to the hotter start."),
+                columns=(
+                    Column(heading="", kind="words"),
+                    Column(heading="Change of time", kind="log-ratio"),
+                    Column(heading="Interval", kind="log-ratio"),
+                ),
+                rows=rows,
+            ),
+        ),
+    )
+
+
+def _limits(pool: Mapping[str, Any], low: str, high: str) -> Between:
+    return Between(low=number(pool[low]), high=number(pool[high]))
