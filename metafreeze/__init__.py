@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     __version__: str
 
+    from metafreeze.analysis.excess import ExcessSlope, excess_slope
+    from metafreeze.analysis.expected import ExpectedTimes, expected_times
+    from metafreeze.analysis.expected_pair import ExpectedEffect, expected_effect
     from metafreeze.analysis.mixed_fits import MixedRowsFit, fit_mixed
     from metafreeze.analysis.study_effects import StudyEffects, study_effects
     from metafreeze.errors import (
@@ -28,9 +31,16 @@ if TYPE_CHECKING:
     from metafreeze.models.mixed_result import MixedFit
     from metafreeze.models.pooled import PooledEffect, pool
     from metafreeze.models.unseen_times import UnseenTimesFit, unseen_times_model
+    from metafreeze.physics.baseline import cooling_times
+    from metafreeze.physics.chance import chance_hot_first
+    from metafreeze.physics.setup import Setup
+    from metafreeze.physics.usual import usual_setup
 
 # Public name -> module that defines it. `tests/house` compares this with `__all__`.
 _HOMES: dict[str, str] = {
+    "ExcessSlope": "metafreeze.analysis.excess",
+    "ExpectedEffect": "metafreeze.analysis.expected_pair",
+    "ExpectedTimes": "metafreeze.analysis.expected",
     "Fault": "metafreeze.errors",
     "InputError": "metafreeze.errors",
     "Location": "metafreeze.errors",
@@ -42,18 +52,28 @@ _HOMES: dict[str, str] = {
     "NotEstimableError": "metafreeze.errors",
     "PooledEffect": "metafreeze.models.pooled",
     "RegisterError": "metafreeze.errors",
+    "Setup": "metafreeze.physics.setup",
     "StudyEffects": "metafreeze.analysis.study_effects",
     "UnseenTimesFit": "metafreeze.models.unseen_times",
     "UsageError": "metafreeze.errors",
+    "chance_hot_first": "metafreeze.physics.chance",
+    "cooling_times": "metafreeze.physics.baseline",
+    "excess_slope": "metafreeze.analysis.excess",
+    "expected_effect": "metafreeze.analysis.expected_pair",
+    "expected_times": "metafreeze.analysis.expected",
     "fit_mixed": "metafreeze.analysis.mixed_fits",
     "mixed_model": "metafreeze.models.mixed",
     "pool": "metafreeze.models.pooled",
     "pool_many": "metafreeze.models.many_pools",
     "study_effects": "metafreeze.analysis.study_effects",
     "unseen_times_model": "metafreeze.models.unseen_times",
+    "usual_setup": "metafreeze.physics.usual",
 }
 
 __all__ = [
+    "ExcessSlope",
+    "ExpectedEffect",
+    "ExpectedTimes",
     "Fault",
     "InputError",
     "Location",
@@ -65,16 +85,23 @@ __all__ = [
     "NotEstimableError",
     "PooledEffect",
     "RegisterError",
+    "Setup",
     "StudyEffects",
     "UnseenTimesFit",
     "UsageError",
     "__version__",
+    "chance_hot_first",
+    "cooling_times",
+    "excess_slope",
+    "expected_effect",
+    "expected_times",
     "fit_mixed",
     "mixed_model",
     "pool",
     "pool_many",
     "study_effects",
     "unseen_times_model",
+    "usual_setup",
 ]
 
 

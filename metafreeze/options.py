@@ -39,6 +39,8 @@ UnseenRows = Literal["leave-out", "model"]
 UnseenInference = Literal["profile", "bootstrap", "wald"]
 Status = Literal["ok", "boundary", "unidentifiable", "failed"]
 Depth = Literal["full", "verdict"]
+BaselineRefit = Literal["slopes", "everything"]
+FrontShape = Literal["slab", "cylinder", "sphere"]
 Display = Literal[
     "log-ratio",
     "ratio",

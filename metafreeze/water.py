@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from metafreeze.results import FloatArray
+FloatArray = npt.NDArray[np.float64]
 
 ZERO_CELSIUS_K = 273.15
 GAS_CONSTANT_WATER_J_KGK = 461.51805  # specific gas constant of water, IAPWS SR6-08

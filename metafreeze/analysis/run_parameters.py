@@ -22,7 +22,8 @@ from metafreeze.physics.setup import Setup
 from metafreeze.physics.usual import Usual
 from metafreeze.results import FloatArray, IntArray
 
-Known = Mapping[str, float | tuple[float, float]]
+KnownValue = float | tuple[float, float]
+Known = Mapping[str, KnownValue | Mapping[str, KnownValue]]
 Words = npt.NDArray[np.object_]
 Look = Callable[[int], Usual]
 
@@ -222,7 +223,7 @@ def read_parameters(
         Study key of each row.
     known : mapping, optional
         Parameters known from elsewhere: a value, or a value and its standard deviation, for all
-        rows. It replaces what is assumed and what is recorded.
+        rows; or a mapping from study to such. It replaces what is assumed and what is recorded.
     evaporation : bool
         False switches evaporation off in every row.
 
@@ -235,7 +236,6 @@ def read_parameters(
     InputError
         `known` names no parameter, or holds something else than numbers.
     """
-    n = len(rows)
     number = {
         name: column_numbers(rows, name)
         for name in (
@@ -259,37 +259,41 @@ def read_parameters(
             "nucleant",
         )
     }
-    given = _checked_known(known)
-    builder = _Builder(n, given)
+    names, numbers = np.unique(study.astype(str), return_inverse=True)
+    study_names = tuple(str(s) for s in names)
+    given = _checked_known(known, study_names)
+    if not evaporation:
+        given["evaporation"] = {_EVERY: usual.exactly(0.0, "switched off")}
+    builder = _Builder(study.astype(str).astype(object), given)
     sinks = word["sink_type"]
     still = usual.SINK_TEMP_C["freezer"]
     builder.words("sink_temp_c", (sinks,), lambda w: usual.SINK_TEMP_C.get(w, still))
     builder.recorded(
         "sink_temp_c", number["sink_temp_c"], lambda v: _about(v, usual.SINK_TEMP_ERROR_K)
     )
-    builder.fixed("mass_g", usual.MASS_G, ASSUMED)
+    builder.fixed("mass_g", usual.MASS_G)
     builder.recorded(
         "mass_g", number["water_mass_start_g"], lambda v: _share(v, usual.MASS_ERROR_SHARE)
     )
     diameter = number["inner_diameter_mm"]
-    builder.fixed("diameter_mm", usual.exactly(60.0, "follows from mass and shape"), ASSUMED)
+    builder.fixed("diameter_mm", usual.exactly(60.0, "follows from mass and shape"))
     builder.recorded("diameter_mm", diameter, lambda v: _share(v, usual.DIAMETER_ERROR_SHARE))
-    builder.fixed("height_over_diameter", usual.HEIGHT_OVER_DIAMETER, ASSUMED)
+    builder.fixed("height_over_diameter", usual.HEIGHT_OVER_DIAMETER)
     builder.words("h_air_w_m2k", (sinks,), usual.air_range)
     builder.recorded("h_air_w_m2k", number["air_speed_m_s"], lambda v: usual.air_range("", v))
-    builder.fixed("h_side_w_m2k", usual.BATH_SIDE, ASSUMED)
+    builder.fixed("h_side_w_m2k", usual.BATH_SIDE)
     builder.words("h_base_w_m2k", (sinks, word["base_support"]), usual.base_range)
     unsaid = usual.EVAPORATION_UNSAID
     builder.words(
         "evaporation", (word["lid"],), lambda w: usual.EVAPORATION.get(w, unsaid), says=True
     )
-    builder.fixed("air_rh", usual.AIR_RH_ICE, ASSUMED)
+    builder.fixed("air_rh", usual.AIR_RH_ICE)
     builder.recorded("air_rh", number["air_rh"], lambda v: _about(v, usual.AIR_RH_ERROR))
     bare = usual.SIDE_SHARE_UNSAID
     builder.words(
         "side_share", (word["side_insulation"],), lambda w: usual.SIDE_SHARE.get(w, bare), says=True
     )
-    builder.fixed("wall_thickness_mm", usual.WALL_THICKNESS_MM, ASSUMED)
+    builder.fixed("wall_thickness_mm", usual.WALL_THICKNESS_MM)
     builder.recorded(
         "wall_thickness_mm",
         number["wall_thickness_mm"],
@@ -301,21 +305,18 @@ def read_parameters(
     builder.words(
         "supercooling_k", (word["water_type"], word["nucleant"], sinks), usual.supercooling_range
     )
-    builder.fixed("evaporation_factor", usual.EVAPORATION_FACTOR, ASSUMED)
+    builder.fixed("evaporation_factor", usual.EVAPORATION_FACTOR)
     free = usual.FREE_EXPONENT
     builder.words("h_exponent", (sinks,), lambda w: usual.H_EXPONENT.get(w, free))
-    builder.fixed("emissivity", usual.EMISSIVITY, ASSUMED)
-    builder.fixed("ice_resistance", usual.ICE_RESISTANCE, ASSUMED)
-    if not evaporation:
-        builder.given["evaporation"] = usual.exactly(0.0, "switched off")
-        builder.fixed("evaporation", builder.given["evaporation"])
-    names, numbers = np.unique(study.astype(str), return_inverse=True)
+    builder.fixed("emissivity", usual.EMISSIVITY)
+    builder.fixed("ice_resistance", usual.ICE_RESISTANCE)
+    builder.known()
     mass = number["water_mass_start_g"]
     return RunParameters(
         unknowns=builder.unknowns,
         study=numbers.astype(np.int64),
-        study_names=tuple(str(s) for s in names),
-        diameter_recorded=np.isfinite(diameter) | ("diameter_mm" in given),
+        study_names=study_names,
+        diameter_recorded=np.isfinite(diameter) | (builder.unknowns["diameter_mm"].how == GIVEN),
         bath=sinks == "bath",
         droplet=(sinks == "plate") & (mass <= LARGEST_DROPLET_G),
     )
@@ -347,34 +348,56 @@ def _about(value: float, half: float) -> Usual:
     return Usual(centre=value, low=value - half, high=value + half, scale="linear", source="row")
 
 
-def _checked_known(known: Known | None) -> dict[str, Usual]:
-    given: dict[str, Usual] = {}
+Given = dict[str, dict[str, Usual]]
+
+# Key of a value that holds for every study.
+_EVERY = ""
+
+
+def _checked_known(known: Known | None, study_names: tuple[str, ...]) -> Given:
+    """Give the known ranges by parameter and study; one value for all has an empty study."""
+    given: Given = {}
     for name, value in (known or {}).items():
         if name not in UNITS:
             raise InputError(
                 f"known holds {name!r}, which is no parameter. Choose from {', '.join(UNITS)}."
             )
-        centre, sd = value if isinstance(value, tuple) else (value, 0.0)
-        if not (np.isfinite(centre) and np.isfinite(sd) and sd >= 0.0):
+        if not isinstance(value, Mapping):
+            given[name] = {_EVERY: _one_known(name, value)}
+            continue
+        strange = sorted(set(value) - set(study_names))
+        if strange or name in SHARED_PARAMETERS:
+            why = f"no study {strange[0]!r}" if strange else "one value for all studies"
             raise InputError(
-                f"known[{name!r}] is {value!r}. Give a number, or a number and its standard "
-                "deviation, zero or above."
+                f"known[{name!r}] has {why}. Studies are {', '.join(study_names)}; give a number, "
+                "or a mapping from study to number."
             )
-        given[name] = usual.around(float(centre), float(sd), "given")
+        given[name] = {study: _one_known(name, v) for study, v in value.items()}
     return given
+
+
+def _one_known(name: str, value: KnownValue) -> Usual:
+    centre, sd = value if isinstance(value, tuple) else (value, 0.0)
+    if not (np.isfinite(centre) and np.isfinite(sd) and sd >= 0.0):
+        raise InputError(
+            f"known[{name!r}] is {value!r}. Give a number, or a number and its standard deviation, "
+            "zero or above."
+        )
+    return usual.around(float(centre), float(sd), "given")
 
 
 class _Builder:
     """Collect the unknowns row by row; equal cells share one look at the tables."""
 
-    def __init__(self, n: int, given: dict[str, Usual]) -> None:
-        self.n = n
+    def __init__(self, study: Words, given: Given) -> None:
+        self.n = study.size
+        self.study = study
         self.given = given
         self.unknowns: dict[str, Unknown] = {}
 
-    def fixed(self, name: str, value: Usual, how: str = GIVEN) -> None:
-        """Set one value for all rows."""
-        self._put(name, [value], np.zeros(self.n, dtype=np.int64), np.full(self.n, how))
+    def fixed(self, name: str, value: Usual) -> None:
+        """Assume one range for all rows."""
+        self._put(name, [value], np.zeros(self.n, dtype=np.int64), np.full(self.n, ASSUMED))
 
     def words(
         self, name: str, cells: tuple[Words, ...], look: Callable[..., Usual], *, says: bool = False
@@ -390,23 +413,36 @@ class _Builder:
     def recorded(self, name: str, values: FloatArray, wrap: Callable[[float], Usual]) -> None:
         """Put recorded values in the place of the usual ones, each with its own error."""
         there = np.isfinite(values)
-        if name in self.given or not there.any():
+        if not there.any():
             return
         distinct, numbers = np.unique(values[there], return_inverse=True)
-        seen = _columns([wrap(float(v)) for v in distinct], numbers)
+        self._overwrite(name, there, [wrap(float(v)) for v in distinct], numbers, RECORDED)
+
+    def known(self) -> None:
+        """Put what is known from elsewhere in the place of everything else."""
+        for name, by_study in self.given.items():
+            for study, value in by_study.items():
+                rows = np.ones(self.n, dtype=bool) if study == _EVERY else self.study == study
+                self._overwrite(name, rows, [value], np.zeros(int(rows.sum()), np.int64), GIVEN)
+
+    def _overwrite(
+        self,
+        name: str,
+        rows: npt.NDArray[np.bool_],
+        ranges: list[Usual],
+        numbers: IntArray,
+        how: str,
+    ) -> None:
         old = self.unknowns[name]
         fields = {}
-        for field, column in seen.items():
+        for field, column in _columns(ranges, numbers).items():
             fields[field] = getattr(old, field).copy()
-            fields[field][there] = column
-        how = old.how.copy()
-        how[there] = RECORDED
-        self.unknowns[name] = Unknown(how=how, **fields)
+            fields[field][rows] = column
+        said = old.how.copy()
+        said[rows] = how
+        self.unknowns[name] = Unknown(how=said, **fields)
 
     def _put(self, name: str, ranges: list[Usual], numbers: IntArray, how: npt.ArrayLike) -> None:
-        if name in self.given:
-            ranges, numbers = [self.given[name]], np.zeros(self.n, dtype=np.int64)
-            how = np.full(self.n, GIVEN)
         self.unknowns[name] = Unknown(
             how=np.asarray(how, dtype=object), **_columns(ranges, numbers)
         )

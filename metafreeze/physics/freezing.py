@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import erfcx
 
-from metafreeze.errors import InputError
+from metafreeze.options import FrontShape, require_choice
 from metafreeze.results import FloatArray
-
-FrontShape = Literal["slab", "cylinder", "sphere"]
 
 # Plank's shape factors P and R, with d the full thickness or the diameter.
 PLANK_FACTORS: dict[str, tuple[float, float]] = {
@@ -71,9 +68,7 @@ def plank_time_s(
     Plank R (1913, 1941) as reprinted in ASHRAE Handbook, Refrigeration, cooling and freezing
     times of foods: t = (rho L/(T_f − T_sink)) (P d/h + R d²/k).
     """
-    if shape not in PLANK_FACTORS:
-        raise InputError(f'shape is {shape!r}. Choose one of "slab", "cylinder", "sphere".')
-    p, r = PLANK_FACTORS[shape]
+    p, r = PLANK_FACTORS[require_choice(shape, FrontShape, name="shape")]
     d, rho, latent, h, k = _arrays(
         diameter_m, density_kg_m3, latent_heat_j_kg, h_w_m2k, conductivity_w_mk
     )
