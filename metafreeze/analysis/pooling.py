@@ -599,6 +599,7 @@ def _run_rows(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "study": study_names(kept),
+            "batch": kept["block_id"].fillna(kept["session_id"]).fillna("").astype(str),
             "start_c": kept["start_temp_c"].astype(float),
             "lower_s": kept["time_lower_s"].astype(float),
             "upper_s": kept["time_upper_s"].astype(float).fillna(np.inf),
@@ -621,14 +622,18 @@ def _count_unseen(rows: pd.DataFrame) -> int:
 
 
 def _lines(rows: pd.DataFrame, studies: pd.DataFrame) -> pd.DataFrame:
-    """Draw each study's own line through the middle of its own runs."""
+    """Draw each study's line through the middle of its runs, with its slope within batches."""
     runs = _run_rows(rows)
     runs = runs[exactly_seen(runs)]
     records = []
     for study, own in runs.groupby("study", sort=False):
         x = own["start_c"].to_numpy() / KELVIN_PER_UNIT
         y = np.log(own["lower_s"].to_numpy())
-        spread = x - x.mean()
+        spread = x - own["start_c"].groupby(own["batch"]).transform("mean").to_numpy() / (
+            KELVIN_PER_UNIT
+        )
+        if not float(spread @ spread) > 0:  # batches of one temperature: between batches, then
+            spread = x - x.mean()
         if study not in set(studies["study"]) or not float(spread @ spread) > 0:
             continue
         slope = float(spread @ y / (spread @ spread))

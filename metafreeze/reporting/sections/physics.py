@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from metafreeze.reporting import numbers as show
-from metafreeze.reporting.content import Between, Column, Section, TableContent, say
+from metafreeze.reporting.content import Between, Column, Section, TableContent, Text, say
 from metafreeze.reporting.sections.pooled import NOT_ESTIMABLE, number
 
 
@@ -37,21 +37,10 @@ def physics_section(pool: Mapping[str, Any]) -> Section:
         key="physics",
         question=question,
         answer=say(
-            "Cooling, evaporation and latent heat alone would make {hot} take {size} longer than "
-            "{cold} in these vessels ({limits}); beyond that, {excess} remains ({left}).",
-            hot=show.show(pool["hot_c"], "celsius"),
-            cold=show.show(pool["cold_c"], "celsius"),
-            size=show.show(expected, "log-ratio", signed=True),
-            limits=show.between(
-                number(pool["expected_low"]),
-                number(pool["expected_high"]),
-                "log-ratio",
-                signed=True,
-            ),
-            excess=show.show(number(pool["excess_log_ratio"]), "log-ratio", signed=True),
-            left=show.between(
-                number(pool["excess_low"]), number(pool["excess_high"]), "log-ratio", signed=True
-            ),
+            "By cooling, evaporation and latent heat alone, {expected} in these vessels. Beyond "
+            "that, {excess}.",
+            expected=_effect(pool, "expected_log_ratio", "expected_low", "expected_high"),
+            excess=_effect(pool, "excess_log_ratio", "excess_low", "excess_high"),
         ),
         tables=(
             TableContent(
@@ -65,6 +54,16 @@ def physics_section(pool: Mapping[str, Any]) -> Section:
                 rows=rows,
             ),
         ),
+    )
+
+
+def _effect(pool: Mapping[str, Any], centre: str, low: str, high: str) -> Text:
+    return show.effect(
+        number(pool[centre]),
+        number(pool[low]),
+        number(pool[high]),
+        hot_c=pool["hot_c"],
+        cold_c=pool["cold_c"],
     )
 
 

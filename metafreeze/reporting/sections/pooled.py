@@ -18,9 +18,7 @@ from metafreeze.reporting.content import (
     Section,
     TableContent,
     Text,
-    listed,
     say,
-    say_plain,
 )
 from metafreeze.reporting.figures.absent import AbsentFigure
 from metafreeze.reporting.figures.points import PointsFigure, StudyPoints
@@ -303,9 +301,29 @@ def slopes_table(pool: Values) -> TableContent:
                 Between(low=number(s["low"]), high=number(s["high"])),
             )
             for s in pool["slopes"]
+            if _says_something(s)
         ),
-        notes=tuple(say_fixed(s["reason"]) for s in pool["slopes"] if s["reason"]),
+        notes=(
+            *(say_fixed(s["reason"]) for s in pool["slopes"] if s["reason"]),
+            *(
+                say(
+                    "{which}: start temperatures differ too little there to say anything.",
+                    which=SLOPE_WORDS.get(s["slope"], s["slope"]),
+                )
+                for s in pool["slopes"]
+                if not s["reason"] and not _says_something(s)
+            ),
+        ),
     )
+
+
+# An interval of the log ratio wider than this spans a factor of 20: it says nothing.
+TELLING_WIDTH = 3.0
+
+
+def _says_something(slope: Values) -> bool:
+    width = number(slope["high"]) - number(slope["low"])
+    return bool(slope["reason"]) or not width > TELLING_WIDTH
 
 
 def spread_section(pool: Values) -> Section:
@@ -455,7 +473,10 @@ def advice_sentence(pool: Values) -> Text:
     advice = pool.get("advice") or []
     if not advice:
         return Text()
-    return say("What would buy most: {list}.", list=listed([say_plain(a) for a in advice]))
+    words = say("What would buy most: ")
+    for place, one in enumerate(advice):
+        words += ("; " if place else "") + one
+    return words + "."
 
 
 def how_to_add() -> tuple[Text, ...]:
