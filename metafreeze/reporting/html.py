@@ -26,7 +26,7 @@ from metafreeze.reporting.content import (
     Report,
     Text,
 )
-from metafreeze.reporting.figures.canvas import drawings
+from metafreeze.reporting.figures.canvas import Glyphs, drawings
 from metafreeze.reporting.labels import LONGEST_LABEL, shortened, visible
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -91,13 +91,15 @@ def _long_name_html(text: str) -> Markup:
     ).format(shortened(whole), whole)
 
 
-def figure_html(figure: FigureContent) -> Markup:
+def figure_html(figure: FigureContent, glyphs: Glyphs) -> Markup:
     """Write a figure's pictures, for a page and for a phone, as inline SVG.
 
     Parameters
     ----------
     figure : FigureContent
         The figure.
+    glyphs : Glyphs
+        The outlines of the whole page, to which the figure's are added.
 
     Returns
     -------
@@ -107,12 +109,11 @@ def figure_html(figure: FigureContent) -> Markup:
     alt = visible(str(figure.alt()))
     out = Markup("")
     for width in WIDTHS:
-        pictures = drawings(figure, width)
         inner = Markup("")
-        for place, drawing in enumerate(pictures):
+        for place, drawing in enumerate(drawings(figure, width)):
             words = alt if place == 0 else f"{visible(str(figure.caption))} (continued)"
             inner += Markup('<div class="picture" role="img" aria-label="{}">{}</div>').format(
-                words, Markup(drawing.svg)
+                words, Markup(glyphs.share(drawing.svg))
             )
         out += Markup('<div class="for-{}">{}</div>').format(width, inner)
     return out
@@ -133,6 +134,7 @@ def _environment() -> Environment:
     environment.filters["figure"] = figure_html
     environment.filters["shown_table"] = shown.shown_table
     environment.filters["status_line"] = shown.status_line
+    environment.filters["trusted"] = Markup
     environment.filters["plain"] = lambda text: visible(str(text))
     environment.globals["shown"] = shown
     return environment
@@ -186,6 +188,7 @@ def render_html(report: Report) -> str:
             style=Markup(style),
             policy=content_policy(style),
             methods=shown.sections_with_methods(report),
+            glyphs=Glyphs(),
         )
     )
 
@@ -203,8 +206,4 @@ def render_fragment(report: Report) -> str:
     str
         An escaped fragment on a light ground, without scripts or a style sheet.
     """
-    return (
-        _environment()
-        .get_template("fragment.html.j2")
-        .render(report=report, methods=shown.sections_with_methods(report))
-    )
+    return _environment().get_template("fragment.html.j2").render(report=report, glyphs=Glyphs())

@@ -41,6 +41,8 @@ SVG_ELEMENTS = {"svg", "g", "path", "use", "defs"}
 SVG_ATTRIBUTES = {
     "class",
     "d",
+    "x",
+    "y",
     "fill",
     "stroke",
     "stroke-width",

@@ -178,6 +178,25 @@ def test_a_name_in_the_title_stays_text():
     assert "<script" not in render_fragment(report)
 
 
+def test_the_letters_of_all_pictures_are_kept_once(page):
+    _, _, tree = page
+    outlines = tree.find_class("glyphs")[0].xpath(".//path/@d")
+    assert len(outlines) == len(set(outlines))
+    ids = set(tree.find_class("glyphs")[0].xpath(".//path/@id"))
+    used = {link[1:] for link in tree.xpath("//use/@href")}
+    assert used == ids
+    assert not tree.xpath("//figure//defs")
+
+
+def test_two_reports_in_one_notebook_do_not_mix_their_letters():
+    outlines = {}
+    for name in ("demo", "hostile"):
+        tree = lxml.html.fragment_fromstring(render_fragment(report_samples.SAMPLES[name]().report))
+        for path in tree.find_class("glyphs")[0].iter("path"):
+            assert outlines.setdefault(path.get("id"), path.get("d")) == path.get("d")
+    assert outlines
+
+
 def test_sections_that_do_not_apply_are_one_line():
     report = report_samples.one_study().report
     tree = lxml.html.document_fromstring(render_html(report))

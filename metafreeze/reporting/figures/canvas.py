@@ -10,6 +10,7 @@ links go; colours become classes over a light default, so that the page can turn
 
 from __future__ import annotations
 
+import hashlib
 import io
 import re
 import xml.etree.ElementTree as ET
@@ -48,6 +49,7 @@ TALLEST_PX = 880.0
 _SVG = "http://www.w3.org/2000/svg"
 _LINK = "{http://www.w3.org/1999/xlink}href"
 _AROUND_COMMANDS = re.compile(r"\s*([MLQCz])\s*")
+_SHIFT = re.compile(r"translate\(([-.\d]+) ([-.\d]+)\)")
 _NUMBER = re.compile(r"-?\d+\.\d+(?:e-?\d+)?")
 
 
@@ -290,6 +292,7 @@ def clean_svg(raw: str, *, name: str, width_px: float, height_px: float) -> str:
             element.set("id", targets[old])
         _style_to_attributes(element)
         _round_numbers(element)
+        _shift_to_place(element)
     used = _redirect(root, targets)
     for element in root.iter():
         if element.get("id") not in used:
@@ -308,8 +311,69 @@ def clean_svg(raw: str, *, name: str, width_px: float, height_px: float) -> str:
         }
     )
     _unwrap_groups(root)
+    return _written(root)
+
+
+def _written(root: ET.Element) -> str:
     ET.register_namespace("", _SVG)
-    return ET.tostring(root, encoding="unicode", short_empty_elements=True)
+    return ET.tostring(root, encoding="unicode").replace(" />", "/>")
+
+
+class Glyphs:
+    """The outlines that the pictures of one page have in common, kept once."""
+
+    def __init__(self) -> None:
+        self._ids: dict[tuple[tuple[str, str], ...], str] = {}
+
+    def share(self, svg: str) -> str:
+        """Take a picture's outlines out of it, and let it point at the common ones.
+
+        Parameters
+        ----------
+        svg : str
+            A picture as `Canvas.drawing` gives it.
+
+        Returns
+        -------
+        str
+        """
+        root = ET.fromstring(svg)
+        new: dict[str, str] = {}
+        for parent in list(root.iter()):
+            for outline in [e for e in parent if _local(parent) == "defs" and e.get("id")]:
+                old = outline.attrib.pop("id")
+                shape = tuple(sorted(outline.attrib.items()))
+                new[old] = self._ids.setdefault(shape, _outline_id(shape))
+                parent.remove(outline)
+        for element in root.iter():
+            link = element.get("href", "").removeprefix("#")
+            if link in new:
+                element.set("href", f"#{new[link]}")
+        _drop_empty(root)
+        return _written(root)
+
+    def svg(self) -> str:
+        """Give the picture without size that holds the outlines; empty where there are none."""
+        if not self._ids:
+            return ""
+        attributes = {"class": "glyphs", "width": "0", "height": "0", "aria-hidden": "true"}
+        root = ET.Element(f"{{{_SVG}}}svg", attributes)
+        defs = ET.SubElement(root, f"{{{_SVG}}}defs")
+        for shape, name in self._ids.items():
+            ET.SubElement(defs, f"{{{_SVG}}}path", {**dict(shape), "id": name})
+        return _written(root)
+
+
+def _outline_id(shape: tuple[tuple[str, str], ...]) -> str:
+    """Name an outline after its shape: two reports in one notebook may then share it."""
+    return "g" + hashlib.sha256(repr(shape).encode("utf-8")).hexdigest()[:10]
+
+
+def _drop_empty(parent: ET.Element) -> None:
+    for child in list(parent):
+        _drop_empty(child)
+        if _local(child) == "defs" and not len(child):
+            parent.remove(child)
 
 
 def _local(element: ET.Element) -> str:
@@ -347,6 +411,16 @@ def _round_numbers(element: ET.Element) -> None:
             element.set(name, _NUMBER.sub(_two_decimals, value))
         if name == "d" and value is not None:
             element.set(name, _AROUND_COMMANDS.sub(r"\1", element.get(name, "")).strip())
+
+
+def _shift_to_place(element: ET.Element) -> None:
+    """Write the shift of a glyph as its place, which takes half the room."""
+    shift = _SHIFT.fullmatch(element.get("transform", ""))
+    if _local(element) == "use" and shift:
+        del element.attrib["transform"]
+        for name, value in zip(("x", "y"), shift.groups(), strict=True):
+            if value != "0":
+                element.set(name, value)
 
 
 def _two_decimals(match: re.Match[str]) -> str:

@@ -15,6 +15,9 @@ PERCENT_STEPS = (1, 2, 5, 10, 20, 25, 50, 100)
 MOST_TICKS = 7
 FEWEST_PX_BETWEEN_TICKS = 54.0
 
+# Width of the words "+100 %" and a gap.
+FEWEST_PX_APART = 46.0
+
 # Half the axis where nothing at all is known: ten percent, a size that people know.
 EMPTY_AXIS = math.log(1.1)
 
@@ -115,7 +118,26 @@ def effect_ticks(scale: Scale, kind: Display) -> list[tuple[float, str]]:
         ]
         if len(percents) <= most:
             break
-    return [(_from_percent(p, kind), _percent_words(p)) for p in percents]
+    ticks = [(_from_percent(p, kind), _percent_words(p)) for p in percents]
+    return _spaced(ticks, scale)
+
+
+def _spaced(ticks: list[tuple[float, str]], scale: Scale) -> list[tuple[float, str]]:
+    """Leave out the words that would touch, going outward from the one nearest to zero.
+
+    Equal steps of percent crowd together upwards, since the axis is straight in the log ratio.
+    """
+    if not ticks:
+        return ticks
+    middle = min(range(len(ticks)), key=lambda n: abs(ticks[n][0]))
+    kept = [ticks[middle]]
+    for way in (1, -1):
+        last = scale.place(ticks[middle][0])
+        for value, words in ticks[middle + way :: way] if middle + way >= 0 else []:
+            if abs(scale.place(value) - last) >= FEWEST_PX_APART:
+                kept.append((value, words))
+                last = scale.place(value)
+    return sorted(kept)
 
 
 def _percent_steps(largest: float) -> list[float]:
