@@ -26,11 +26,14 @@ if TYPE_CHECKING:
         RegisterError,
         UsageError,
     )
+    from metafreeze.models.joint_tests import JointTest, joint_test
     from metafreeze.models.many_pools import ManyPools, pool_many
     from metafreeze.models.mixed import mixed_model
     from metafreeze.models.mixed_result import MixedFit
     from metafreeze.models.pooled import PooledEffect, pool
+    from metafreeze.models.prediction import Prediction, predict_outcomes, study_modes
     from metafreeze.models.unseen_times import UnseenTimesFit, unseen_times_model
+    from metafreeze.models.variance_profile import ProfileIntervals, profile_intervals
     from metafreeze.physics.baseline import cooling_times
     from metafreeze.physics.chance import chance_hot_first
     from metafreeze.physics.setup import Setup
@@ -43,6 +46,7 @@ _HOMES: dict[str, str] = {
     "ExpectedTimes": "metafreeze.analysis.expected",
     "Fault": "metafreeze.errors",
     "InputError": "metafreeze.errors",
+    "JointTest": "metafreeze.models.joint_tests",
     "Location": "metafreeze.errors",
     "ManyPools": "metafreeze.models.many_pools",
     "MetafreezeError": "metafreeze.errors",
@@ -51,6 +55,8 @@ _HOMES: dict[str, str] = {
     "NotConvergedError": "metafreeze.errors",
     "NotEstimableError": "metafreeze.errors",
     "PooledEffect": "metafreeze.models.pooled",
+    "Prediction": "metafreeze.models.prediction",
+    "ProfileIntervals": "metafreeze.models.variance_profile",
     "RegisterError": "metafreeze.errors",
     "Setup": "metafreeze.physics.setup",
     "StudyEffects": "metafreeze.analysis.study_effects",
@@ -62,10 +68,14 @@ _HOMES: dict[str, str] = {
     "expected_effect": "metafreeze.analysis.expected_pair",
     "expected_times": "metafreeze.analysis.expected",
     "fit_mixed": "metafreeze.analysis.mixed_fits",
+    "joint_test": "metafreeze.models.joint_tests",
     "mixed_model": "metafreeze.models.mixed",
     "pool": "metafreeze.models.pooled",
     "pool_many": "metafreeze.models.many_pools",
+    "predict_outcomes": "metafreeze.models.prediction",
+    "profile_intervals": "metafreeze.models.variance_profile",
     "study_effects": "metafreeze.analysis.study_effects",
+    "study_modes": "metafreeze.models.prediction",
     "unseen_times_model": "metafreeze.models.unseen_times",
     "usual_setup": "metafreeze.physics.usual",
 }
@@ -76,6 +86,7 @@ __all__ = [
     "ExpectedTimes",
     "Fault",
     "InputError",
+    "JointTest",
     "Location",
     "ManyPools",
     "MetafreezeError",
@@ -84,6 +95,8 @@ __all__ = [
     "NotConvergedError",
     "NotEstimableError",
     "PooledEffect",
+    "Prediction",
+    "ProfileIntervals",
     "RegisterError",
     "Setup",
     "StudyEffects",
@@ -96,10 +109,14 @@ __all__ = [
     "expected_effect",
     "expected_times",
     "fit_mixed",
+    "joint_test",
     "mixed_model",
     "pool",
     "pool_many",
+    "predict_outcomes",
+    "profile_intervals",
     "study_effects",
+    "study_modes",
     "unseen_times_model",
     "usual_setup",
 ]

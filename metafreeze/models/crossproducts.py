@@ -16,18 +16,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import sparse
 
+from metafreeze.models.group_levels import Part, arrange_groups, first_rows
 from metafreeze.models.labels import Segments, combine_codes
-from metafreeze.results import BoolArray, FloatArray, IntArray
+from metafreeze.models.products import Entities, Level, Products
+from metafreeze.models.row_columns import (
+    Column,
+    as_values,
+    centre_columns,
+    fit_studies,
+    group_sum,
+    multiply,
+    subtract_own,
+    sum_column,
+)
+from metafreeze.results import FloatArray, IntArray
 
-# A column whose squared remainder, after the columns before it, is a smaller share of
-# its own square than this carries no information of its own: products lose half the digits.
-ALIASED_SHARE = 1e-11
-# A squared pivot below this share of its diagonal is rounding of a dependent column.
-DEPENDENT_SHARE = 1e-12
-# A crossing wider than this is not worth a dense block per study.
-WIDEST_CROSSING = 400
 # How the variance of a row comes about.
 ESTIMATED, KNOWN, ADDED = 0, 1, 2
 
@@ -63,8 +67,8 @@ class ModelRows:
     varying: FloatArray
     study: IntArray
     studies: int
-    batch: tuple[IntArray, int, BoolArray] | None = None
-    specimen: tuple[IntArray, int, BoolArray] | None = None
+    batch: Part | None = None
+    specimen: Part | None = None
     count: FloatArray | None = None
     spread: FloatArray | None = None
     known: FloatArray | None = None
@@ -73,161 +77,22 @@ class ModelRows:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Frame:
-    """Centres and scales: how the engine's units turn into the caller's.
+class _Weights:
+    """Per row: kind, runs, known and added variance in the engine's units."""
 
-    ``y = y_unit * y* + X origin``, ``X = X* turn``, ``Z = Z* turn_varying``.
-    """
+    kind: IntArray | None  # None: all estimated
+    runs: FloatArray | None  # None: one each
+    known: FloatArray
+    added: FloatArray
 
-    y_unit: FloatArray
-    origin: FloatArray
-    turn: FloatArray
-    turn_varying: FloatArray
-
-    @property
-    def log_turn(self) -> float:
-        """Log determinant of `turn`, which the restricted criterion has to give back."""
-        return float(np.linalg.slogdet(self.turn)[1])
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Level:
-    """One nested random intercept: which members its groups have, and in which study.
-
-    Rows without a label share a placeholder, whose `real` is 0: it has no intercept.
-    """
-
-    name: str
-    members: Segments
-    study: Segments
-    real: FloatArray
-
-    @property
-    def count(self) -> int:
-        """Number of groups, placeholders for rows without a label included."""
-        return self.members.count
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entities:
-    """Rows that share their innermost group and kind of variance.
-
-    The weight of an entity is ``size / (share * s2 + extra)``: runs have share 1 and
-    extra 0, known variances share 0, rows with a reading error are one entity each.
-    """
-
-    size: FloatArray
-    share: FloatArray
-    extra: FloatArray
-    pooled: BoolArray
-    study: Segments
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Products:
-    """Cross-products of m data sets that share one design.
-
-    Parameters
-    ----------
-    studies, varying, fixed : int
-        Numbers S of studies, q of varying columns, p of fixed columns.
-    own : array, shape (m, S, q, p + 1)
-        B, each study's own coefficients of [X y] on Z.
-    within : array, shape (m, S, q + p + 1, q + p + 1)
-        Products of [Z A~] over rows whose variance is estimated: all of them where no
-        group is nested in a study, else about the mean of their entity.
-    within_known : array or None
-        The same for rows of known variance, weighted by its inverse.
-    means : array, shape (m, entities, q + p + 1)
-    levels : tuple of Level
-        Innermost first.
-    runs : array, shape (S,)
-        Runs whose residual variance is estimated and has no addition.
-    total_runs : float
-        All runs and rows.
-    constant : array, shape (m,)
-        What rescaling and known variances add to -2 log likelihood.
-    frame : Frame
-    crossed : int
-        Number of trailing varying columns that are the levels of a crossed factor.
-    crossed_name : str
-    estimated_rows, has_added : bool
-        Whether any row's variance is estimated, and whether any has a reading error.
-    twins : tuple of int or None
-        For each fixed column the varying column that equals it.
-    """
-
-    studies: int
-    varying: int
-    fixed: int
-    own: FloatArray
-    within: FloatArray
-    within_known: FloatArray | None
-    means: FloatArray
-    entities: Entities
-    levels: tuple[Level, ...]
-    runs: FloatArray
-    total_runs: float
-    constant: FloatArray
-    frame: Frame
-    correlated: bool
-    crossed: int = 0
-    crossed_name: str = ""
-    estimated_rows: bool = True
-    has_added: bool = False
-    twins: tuple[int | None, ...] = ()
-
-    @property
-    def sets(self) -> int:
-        """Number of data sets."""
-        return int(self.within.shape[0])
-
-    @property
-    def one_scale(self) -> bool:
-        """Whether the residual variance is a mere factor that can be profiled out."""
-        return self.estimated_rows and not self.has_added and self.within_known is None
-
-    def pick(self, sets: IntArray) -> Products:
-        """Keep some of the data sets."""
-        from dataclasses import replace
-
-        return replace(
-            self,
-            own=self.own[sets],
-            within=self.within[sets],
-            within_known=None if self.within_known is None else self.within_known[sets],
-            means=self.means[sets],
-            constant=self.constant[sets],
-            frame=Frame(
-                y_unit=self.frame.y_unit[sets],
-                origin=self.frame.origin[sets],
-                turn=self.frame.turn,
-                turn_varying=self.frame.turn_varying,
-            ),
-        )
-
-
-def group_sum(codes: IntArray, count: int, values: FloatArray) -> FloatArray:
-    """Sum values over the rows of each group.
-
-    Parameters
-    ----------
-    codes : array, shape (n,)
-    count : int
-        Number of groups.
-    values : array, shape (n,) or (n, m)
-
-    Returns
-    -------
-    array, shape (count,) or (count, m)
-    """
-    if values.ndim == 1:
-        return np.asarray(np.bincount(codes, weights=values, minlength=count), dtype=np.float64)
-    if values.shape[1] == 1:
-        return group_sum(codes, count, values[:, 0])[:, None]
-    n = codes.size
-    where = sparse.csc_matrix((np.ones(n), codes, np.arange(n + 1)), shape=(count, n))
-    return np.asarray(where @ values)
+    def of(self, kind: int) -> FloatArray | None:
+        """Weight of rows of one kind, zero for the others; None for one everywhere."""
+        if self.kind is None:
+            return self.runs
+        own = np.ones(self.kind.size) if self.runs is None else self.runs
+        if kind == KNOWN:
+            own = 1.0 / np.where(self.kind == KNOWN, self.known, 1.0)
+        return np.where(self.kind == kind, own, 0.0)
 
 
 def collect_products(rows: ModelRows) -> Products:
@@ -241,64 +106,65 @@ def collect_products(rows: ModelRows) -> Products:
     -------
     Products
     """
-    varying, crossed, crossed_name, levels, entity = _arrange_groups(rows)
-    n = rows.study.size
-    kind = _row_kinds(rows)
-    weight = np.ones(n) if rows.count is None else rows.count.astype(np.float64)
-    plain_weight = rows.count is None
-    columns, outcome, frame, same, twins = _centre(rows, weight, plain_weight)
-    q0, p = rows.varying.shape[1], rows.fixed.shape[1]
-    q = q0 + crossed
-    zs = columns[:q0]
-    xs: list[FloatArray | None] = list(columns[q0:])
-    own_x, own_y = _own_fits(rows, zs, xs, outcome, weight, plain_weight, same)
-    for j in range(p):
-        if same[j] is not None:
-            xs[j] = None
-            continue
-        xs[j] = _subtract_own(xs[j], zs, own_x[:, :, j], rows.study)
-    rest = _subtract_own(outcome, zs, own_y, rows.study)
-    cols: list[FloatArray | None] = [*zs, *varying, *xs]
-    m = rest.shape[1]
-    S = rows.studies
-    own = np.zeros((m, S, q, p + 1))
-    own[:, :, :q0, :p] = own_x
-    own[:, :, :q0, p] = np.moveaxis(own_y, 2, 0)
-
-    y_var = frame.y_unit**2
-    estimated = kind == ESTIMATED
-    known = kind == KNOWN
-    has_added = bool((kind == ADDED).any())
-    runs = group_sum(rows.study[estimated], S, weight[estimated])
-    every = bool(estimated.all())
-
-    # Products are of data sets with their own unit of y; known variances share it, so they
-    # are only allowed where the data sets have one unit (`_centre` sees to that).
-    unit = float(y_var[0])
-    entities, means, within, within_known, levels = _entity_products(
-        rows, cols, rest, weight, kind, entity, levels, unit, every, plain_weight
+    study, S = rows.study, rows.studies
+    order = arrange_groups(study, S, rows.batch, rows.specimen)
+    given = rows.known is not None or rows.added is not None
+    columns = centre_columns(
+        rows.fixed,
+        rows.varying,
+        rows.outcome,
+        rows.count,
+        correlated=rows.correlated,
+        one_unit=given,
     )
-    if rows.spread is not None and rows.count is not None:
-        extra = np.where(rows.count > 1, (rows.count - 1) * np.nan_to_num(rows.spread) ** 2, 0.0)
-        within[:, :, -1, -1] += (
-            np.bincount(rows.study, weights=extra, minlength=S)[None, :] / y_var[:, None]
+    own = fit_studies(columns, study, S, rows.count)
+    fixed: list[Column] = []
+    for j, column in enumerate(columns.fixed):
+        if columns.in_varying[j] is not None:
+            fixed.append("zero")
+        else:
+            fixed.append(subtract_own(column, columns.varying, own.fixed[:, :, j], study))
+    rest = subtract_own(columns.outcome, columns.varying, own.outcome, study)
+    cols: list[Column] = [*columns.varying, *order.crossed, *fixed]
+    unit = float(columns.frame.y_unit[0])
+    weights = _weigh(rows, unit)
+
+    if order.inner is None:
+        exact = None if given else own.gram
+        entities, means, within, within_known = _scatter_only(
+            cols, rest, study, S, weights, varying_products=exact
         )
-    total = float(weight.sum())
-    constant = np.full(m, 0.0)
-    if known.any():
-        assert rows.known is not None
-        constant += float(np.log(rows.known[known] / unit).sum())
-    constant += total * np.log(y_var)
-    if has_added:
-        constant += float(np.log(weight[kind == ADDED]).sum())
-        # The runs behind a mean with a reading error still tell the residual variance.
-        behind = np.where(kind == ADDED, weight - 1.0, 0.0)
-        runs = runs + np.bincount(rows.study, weights=behind, minlength=S)
+        levels: tuple[Level, ...] = ()
+    else:
+        entities, means, within, within_known, levels = _entity_products(
+            cols, rest, study, S, weights, order.inner, order.levels
+        )
+    kind = weights.kind
+    runs = sum_column(study, S, _as_column(weights.of(ESTIMATED)))
+    total = float(study.size if rows.count is None else rows.count.sum())
+    y_var = columns.frame.y_unit**2
+    constant = total * np.log(y_var)
+    if rows.count is not None and rows.spread is not None:
+        extra = np.where(rows.count > 1, (rows.count - 1) * np.nan_to_num(rows.spread) ** 2, 0.0)
+        within[:, :, -1, -1] += group_sum(study, S, extra)[None, :] / y_var[:, None]
+    has_added = kind is not None and bool((kind == ADDED).any())
+    if kind is not None:
+        constant = constant + float(np.log(weights.known[kind == KNOWN]).sum())
+        if rows.count is not None and has_added:
+            constant = constant + float(np.log(rows.count[kind == ADDED]).sum())
+            # The runs behind a mean with a reading error still tell the residual variance.
+            behind = np.where(kind == ADDED, rows.count - 1.0, 0.0)
+            runs = runs + group_sum(study, S, behind)
+    m, p, q0 = rest.shape[1], rows.fixed.shape[1], rows.varying.shape[1]
+    q = q0 + len(order.crossed)
+    coefficients = np.zeros((m, S, q, p + 1))
+    coefficients[:, :, :q0, :p] = own.fixed
+    coefficients[:, :, :q0, p] = np.moveaxis(own.outcome, 2, 0)
     return Products(
         studies=S,
         varying=q,
         fixed=p,
-        own=own,
+        own=coefficients,
         within=within,
         within_known=within_known,
         means=means,
@@ -307,462 +173,180 @@ def collect_products(rows: ModelRows) -> Products:
         runs=runs,
         total_runs=total,
         constant=constant,
-        frame=frame,
+        frame=columns.frame,
         correlated=rows.correlated,
-        crossed=crossed,
-        crossed_name=crossed_name,
-        estimated_rows=bool((kind != KNOWN).any()),
+        crossed=len(order.crossed),
+        crossed_name=order.crossed_name,
+        estimated_rows=kind is None or bool((kind != KNOWN).any()),
         has_added=has_added,
-        twins=tuple(twins),
+        twins=columns.twins,
     )
 
 
-def _row_kinds(rows: ModelRows) -> IntArray:
-    kind = np.zeros(rows.study.size, dtype=np.int64)
+def _as_column(weight: FloatArray | None) -> Column:
+    return "one" if weight is None else weight
+
+
+def _weigh(rows: ModelRows, unit: float) -> _Weights:
+    n = rows.study.size
+    if rows.known is None and rows.added is None:
+        return _Weights(kind=None, runs=rows.count, known=np.empty(0), added=np.empty(0))
+    kind = np.zeros(n, dtype=np.int64)
+    known, added = np.zeros(n), np.zeros(n)
     if rows.added is not None:
         kind[rows.added > 0] = ADDED
+        added = rows.added / unit**2
     if rows.known is not None:
-        kind[~np.isnan(rows.known)] = KNOWN
-    return kind
+        is_known = ~np.isnan(rows.known)
+        kind[is_known] = KNOWN
+        known = np.where(is_known, rows.known, 0.0) / unit**2
+    return _Weights(kind=kind, runs=rows.count, known=known, added=added)
 
 
-def _centre(
-    rows: ModelRows, weight: FloatArray, plain: bool
-) -> tuple[list[FloatArray], FloatArray, Frame, list[FloatArray | None], list[int | None]]:
-    """Centre and scale the columns; say which fixed columns are varying columns too."""
-    n, p = rows.fixed.shape
-    q = rows.varying.shape[1]
-    total = float(weight.sum())
-
-    def mean_of(values: FloatArray) -> float:
-        return float(values.mean() if plain else weight @ values / total)
-
-    def size_of(values: FloatArray) -> float:
-        square = values @ values / n if plain else (weight * values) @ values / total
-        return float(np.sqrt(square))
-
-    x_raw = [np.ascontiguousarray(rows.fixed[:, j]) for j in range(p)]
-    constant = next((j for j, c in enumerate(x_raw) if _is_constant(c)), None)
-    x_cols, turn = _centre_columns(x_raw, constant, mean_of, size_of)
-
-    z_raw = []
-    twin: list[int | None] = [None] * p
-    for k in range(q):
-        column = np.ascontiguousarray(rows.varying[:, k])
-        for j in range(p):
-            head = twin[j] is None and np.array_equal(column[:64], x_raw[j][:64])
-            if head and np.array_equal(column, x_raw[j]):
-                twin[j] = k
-                column = x_raw[j]
-                break
-        z_raw.append(column)
-    z_constant = next((k for k, c in enumerate(z_raw) if _is_constant(c)), None)
-    centre_at = z_constant if rows.correlated else None
-    z_cols: list[FloatArray]
-    z_cols, turn_varying = _centre_columns(z_raw, centre_at, mean_of, size_of)
-    for j, other in enumerate(twin):  # a column used twice is stored once
-        if other is not None and np.array_equal(z_cols[other][:64], x_cols[j][:64]):
-            z_cols[other] = x_cols[j]
-
-    # X* of a twin column in terms of Z*: x* = Z* back.
-    same: list[FloatArray | None] = [None] * p
-    if any(t is not None for t in twin):
-        raw_in_z = np.zeros((q, p))
-        usable = np.zeros(p, dtype=bool)
-        for j, other in enumerate(twin):
-            if other is not None:
-                raw_in_z[other, j] = 1.0
-                usable[j] = True
-        # x*_j = (x_j - mean_j 1) / size_j needs the constant among the varying columns.
-        to_star = np.linalg.inv(turn)
-        for j in range(p):
-            needed = np.flatnonzero(to_star[:, j])
-            if usable[needed].all():
-                same[j] = turn_varying @ (raw_in_z @ to_star[:, j])
-
-    y = rows.outcome
-    origin = np.zeros((y.shape[1], p))
-    if constant is not None:
-        value = float(x_raw[constant][0])
-        centre = y.mean(axis=0) if plain else weight @ y / total
-        y = y - centre[None, :]
-        origin[:, constant] = centre / value
-    square = (y * y).mean(axis=0) if plain else weight @ (y * y) / total
-    unit = np.sqrt(square)
-    fallback = np.abs(origin).max(axis=1, initial=0.0)
-    unit = np.where(unit > 0, unit, np.where(fallback > 0, fallback, 1.0))
-    if rows.known is not None or rows.added is not None:
-        unit = np.full_like(unit, float(np.sqrt(np.mean(unit**2))))
-    y = y / unit[None, :]
-    frame = Frame(y_unit=unit, origin=origin, turn=turn, turn_varying=turn_varying)
-    return [*z_cols, *x_cols], y, frame, same, twin
-
-
-def _is_constant(column: FloatArray) -> bool:
-    return bool(column.size and column[0] != 0 and np.all(column == column[0]))
-
-
-def _centre_columns(
-    raw: list[FloatArray],
-    constant: int | None,
-    mean_of: object,
-    size_of: object,
-) -> tuple[list[FloatArray], FloatArray]:
-    """Centre on the constant column where there is one, scale to mean square one."""
-    k = len(raw)
-    turn = np.zeros((k, k))
-    columns: list[FloatArray] = []
-    for j, column in enumerate(raw):
-        if j == constant:
-            columns.append(np.ones_like(column))
-            turn[j, j] = float(column[0])
-            continue
-        if constant is not None:
-            middle = mean_of(column)  # type: ignore[operator]
-            column = column - middle
-            turn[constant, j] = middle
-        size = size_of(column)  # type: ignore[operator]
-        size = size if size > 0 else 1.0
-        columns.append(column / size)
-        turn[j, j] = size
-    return columns, turn
-
-
-def _own_fits(
-    rows: ModelRows,
-    zs: list[FloatArray],
-    xs: list[FloatArray | None],
-    outcome: FloatArray,
-    weight: FloatArray,
-    plain: bool,
-    same: list[FloatArray | None],
-) -> tuple[FloatArray, FloatArray]:
-    """Least squares of [X y] on Z in each study, a basic solution where Z is deficient."""
-    S, q, p, m = rows.studies, len(zs), len(xs), outcome.shape[1]
-    own_x = np.zeros((S, q, p))
-    own_y = np.zeros((S, q, m))
-    if q == 0:
-        return own_x, own_y
-    gram = np.zeros((S, q, q))
-    right = np.zeros((S, q, p + m))
-    study = rows.study
-    for a in range(q):
-        za = zs[a] if plain else zs[a] * weight
-        for b in range(a, q):
-            gram[:, a, b] = gram[:, b, a] = group_sum(study, S, za * zs[b])
-        for j in range(p):
-            if same[j] is None:
-                column = xs[j]
-                assert column is not None
-                right[:, a, j] = group_sum(study, S, za * column)
-        right[:, a, p:] = group_sum(study, S, za[:, None] * outcome)
-    solved = solve_semidefinite(gram, right)
-    own_x[:] = solved[:, :, :p]
-    own_y[:] = solved[:, :, p:]
-    for j, known in enumerate(same):
-        if known is not None:
-            own_x[:, :, j] = known
-    return own_x, own_y
-
-
-def semidefinite_factor(gram: FloatArray) -> FloatArray:
-    """Lower factor of positive semidefinite matrices, dependent columns left at zero.
-
-    Parameters
-    ----------
-    gram : array, shape (..., q, q)
-
-    Returns
-    -------
-    array, shape (..., q, q)
-        L with ``L L' = gram``.
-    """
-    q = gram.shape[-1]
-    left = np.zeros_like(gram)
-    rest = gram.copy()
-    for k in range(q):
-        pivot = rest[..., k, k]
-        good = pivot > DEPENDENT_SHARE * gram[..., k, k]
-        root = np.sqrt(np.where(good, pivot, 1.0))
-        column = np.where(good[..., None], rest[..., :, k] / root[..., None], 0.0)
-        column[..., :k] = 0.0
-        left[..., :, k] = column
-        if k + 1 < q:
-            rest[..., k + 1 :, k + 1 :] -= column[..., k + 1 :, None] * column[..., None, k + 1 :]
-    return left
-
-
-def solve_semidefinite(gram: FloatArray, right: FloatArray) -> FloatArray:
-    """Solve ``gram x = right`` where gram may be deficient: a basic solution."""
-    q = gram.shape[-1]
-    left = semidefinite_factor(gram)
-    diagonal = np.diagonal(left, axis1=-2, axis2=-1)
-    good = diagonal > 0
-    safe = np.where(good, diagonal, 1.0)
-    middle = np.zeros_like(right)
-    for k in range(q):
-        value = right[..., k, :] - np.einsum(
-            "...k,...kc->...c", left[..., k, :k], middle[..., :k, :]
-        )
-        middle[..., k, :] = np.where(good[..., k, None], value / safe[..., k, None], 0.0)
-    solved = np.zeros_like(right)
-    for k in range(q - 1, -1, -1):
-        value = middle[..., k, :] - np.einsum(
-            "...k,...kc->...c", left[..., k + 1 :, k], solved[..., k + 1 :, :]
-        )
-        solved[..., k, :] = np.where(good[..., k, None], value / safe[..., k, None], 0.0)
-    return solved
-
-
-def _subtract_own(
-    column: FloatArray | None, zs: list[FloatArray], own: FloatArray, study: IntArray
-) -> FloatArray:
-    """Take each study's own fit off a column or off several."""
-    assert column is not None
-    rest = column.copy()
-    for k, z in enumerate(zs):
-        coefficient = own[:, k]
-        if not coefficient.any():
-            continue
-        if column.ndim == 1:
-            rest -= z * coefficient[study]
-        else:
-            rest -= z[:, None] * coefficient[study]
-    return rest
+def _scatter_only(
+    cols: list[Column],
+    rest: FloatArray,
+    study: IntArray,
+    S: int,
+    weights: _Weights,
+    *,
+    varying_products: FloatArray | None,
+) -> tuple[Entities, FloatArray, FloatArray, FloatArray | None]:
+    """Products where no group is nested in a study; only reading errors stand alone."""
+    within = _scatter(
+        cols, rest, study, S, weight=weights.of(ESTIMATED), varying_products=varying_products
+    )
+    kind = weights.kind
+    within_known = None
+    alone = np.zeros(0, dtype=np.int64)
+    if kind is not None:
+        if (kind == KNOWN).any():
+            within_known = _scatter(cols, rest, study, S, weight=weights.of(KNOWN))
+        alone = np.flatnonzero(kind == ADDED)
+        alone = alone[np.argsort(study[alone], kind="stable")]
+    means = np.zeros((rest.shape[1], alone.size, len(cols) + 1))
+    if alone.size:
+        for c, column in enumerate(cols):
+            means[:, :, c] = as_values(column, study.size)[alone]
+        means[:, :, -1] = rest[alone].T
+    runs = np.ones(alone.size) if weights.runs is None else weights.runs[alone]
+    entities = Entities(
+        size=np.ones(alone.size),
+        share=1.0 / runs,
+        extra=weights.added[alone] if alone.size else np.zeros(0),
+        pooled=np.zeros(alone.size, dtype=bool),
+        study=Segments.of(study[alone], S),
+    )
+    return entities, means, within, within_known
 
 
 def _entity_products(
-    rows: ModelRows,
-    cols: list[FloatArray | None],
+    cols: list[Column],
     rest: FloatArray,
-    weight: FloatArray,
-    kind: IntArray,
-    inner: IntArray | None,
+    study: IntArray,
+    S: int,
+    weights: _Weights,
+    inner: IntArray,
     levels: tuple[Level, ...],
-    unit: float,
-    every: bool,
-    plain: bool,
 ) -> tuple[Entities, FloatArray, FloatArray, FloatArray | None, tuple[Level, ...]]:
-    """Means of entities and the scatter about them; without nested groups only scatter."""
-    S, m, r = rows.studies, rest.shape[1], len(cols) + 1
-    n = rows.study.size
-    extra_row = np.zeros(n)
-    if rows.added is not None:
-        extra_row = np.where(kind == ADDED, rows.added / unit, 0.0)
-    known_row = np.zeros(n)
-    if rows.known is not None:
-        known_row = np.where(kind == KNOWN, rows.known / unit, 0.0)
-    every_scatter = (cols, rest, rows.study, S)
-    if inner is None:
-        single = np.flatnonzero(kind == ADDED)
-        order = single[np.argsort(rows.study[single], kind="stable")]
-        within = (
-            _scatter(*every_scatter, weight=None if plain else weight)
-            if every
-            else _scatter(*every_scatter, weight=np.where(kind == ESTIMATED, weight, 0.0))
-        )
-        within_known = None
-        if (kind == KNOWN).any():
-            inverse = np.where(kind == KNOWN, 1.0 / np.where(known_row > 0, known_row, 1.0), 0.0)
-            within_known = _scatter(*every_scatter, weight=inverse)
-        means = _stack(cols, rest, order)
-        entities = Entities(
-            size=np.ones(order.size),
-            share=1.0 / weight[order],
-            extra=extra_row[order],
-            pooled=np.zeros(order.size, dtype=bool),
-            study=Segments.of(rows.study[order], S),
-        )
-        return entities, means, within, within_known, levels
-
-    # Entity = innermost group and kind, a row with a reading error alone.
-    label = kind.copy()
-    if (kind == ADDED).any():
-        label = np.where(kind == ADDED, 2 + np.arange(n), kind)
-    codes, count = combine_codes(inner, label, int(label.max()) + 1)
-    first = np.zeros(count, dtype=np.int64)
-    first[codes] = np.arange(n)
-    e_kind, e_inner, e_study = kind[first], inner[first], rows.study[first]
-    row_weight = np.where(kind == ESTIMATED, weight, 1.0)
-    if (kind == KNOWN).any():
+    """Means of entities (innermost group and kind of variance) and scatter about them."""
+    n, m, r = study.size, rest.shape[1], len(cols) + 1
+    kind = np.zeros(n, dtype=np.int64) if weights.kind is None else weights.kind
+    if weights.kind is None:
+        codes, count = inner, levels[0].count
+    else:
+        # A row with a reading error is an entity of its own.
+        label = np.where(kind == ADDED, ADDED + np.arange(n), kind)
+        codes, count = combine_codes(inner, label, int(label.max()) + 1)
+    first = first_rows(codes, count)
+    runs = np.ones(n) if weights.runs is None else weights.runs
+    row_weight: FloatArray | None = weights.runs
+    if weights.kind is not None:
+        row_weight = np.where(kind == ESTIMATED, runs, 1.0)
         row_weight = np.where(
-            kind == KNOWN, 1.0 / np.where(known_row > 0, known_row, 1.0), row_weight
+            kind == KNOWN, 1.0 / np.where(kind == KNOWN, weights.known, 1.0), row_weight
         )
-    total = np.bincount(codes, weights=row_weight, minlength=count)
+    total = sum_column(codes, count, _as_column(row_weight))
     means = np.zeros((m, count, r))
-    dev: list[FloatArray | None] = []
     alone = count == n
+    away: list[Column] = []
     for c, column in enumerate(cols):
-        if column is None:
-            dev.append(None)
-            continue
-        mean = np.bincount(codes, weights=row_weight * column, minlength=count) / total
-        means[:, :, c] = mean
-        dev.append(None if alone else column - mean[codes])
-    mean_y = group_sum(codes, count, row_weight[:, None] * rest) / total[:, None]
+        if isinstance(column, np.ndarray):
+            mean = sum_column(codes, count, multiply(column, row_weight)) / total
+            means[:, :, c] = mean
+            away.append("zero" if alone else column - mean[codes])
+        else:
+            means[:, :, c] = 1.0 if column == "one" else 0.0
+            away.append("zero")
+    weighted = rest if row_weight is None else row_weight[:, None] * rest
+    mean_y = group_sum(codes, count, weighted) / total[:, None]
     means[:, :, r - 1] = mean_y.T
     within = np.zeros((m, S, r, r))
     within_known = None
-    if not alone:
-        dev_y = rest - mean_y[codes]
-        w_est = None if every and plain else np.where(kind == ESTIMATED, row_weight, 0.0)
-        within = _scatter(dev, dev_y, rows.study, S, weight=w_est)
-    if (kind == KNOWN).any():
+    if weights.kind is not None and (kind == KNOWN).any():
         within_known = np.zeros((m, S, r, r))
-        if not alone:
-            w_known = np.where(kind == KNOWN, row_weight, 0.0)
-            within_known = _scatter(dev, dev_y, rows.study, S, weight=w_known)
-    size = np.where(e_kind == ESTIMATED, total, 1.0)
-    share = np.where(e_kind == KNOWN, 0.0, 1.0)
-    share = np.where(e_kind == ADDED, 1.0 / weight[first], share)
-    extra = np.where(e_kind == KNOWN, 1.0 / total, extra_row[first])
+    if not alone:
+        away_y = rest - mean_y[codes]
+        within = _scatter(away, away_y, study, S, weight=weights.of(ESTIMATED))
+        if within_known is not None:
+            within_known = _scatter(away, away_y, study, S, weight=weights.of(KNOWN))
+    e_kind = kind[first]
+    extra = np.zeros(count)
+    if weights.kind is not None:
+        extra = np.where(e_kind == KNOWN, 1.0 / total, weights.added[first])
+        extra = np.where(e_kind == ESTIMATED, 0.0, extra)
     entities = Entities(
-        size=size,
-        share=share,
+        size=np.where(e_kind == ESTIMATED, total, 1.0),
+        share=np.where(e_kind == KNOWN, 0.0, np.where(e_kind == ADDED, 1.0 / runs[first], 1.0)),
         extra=extra,
         pooled=e_kind == ESTIMATED,
-        study=Segments.of(e_study, S),
+        study=Segments.of(study[first], S),
     )
-    # Members of the innermost level are the entities.
-    innermost = levels[0]
-    fixed_levels = (
-        Level(
-            name=innermost.name,
-            members=Segments.of(e_inner, innermost.count),
-            study=innermost.study,
-            real=innermost.real,
-        ),
-        *levels[1:],
+    innermost = Level(
+        name=levels[0].name,
+        members=Segments.of(inner[first], levels[0].count),
+        study=levels[0].study,
+        real=levels[0].real,
     )
-    return entities, means, within, within_known, fixed_levels
-
-
-def _stack(cols: list[FloatArray | None], rest: FloatArray, order: IntArray) -> FloatArray:
-    m, r = rest.shape[1], len(cols) + 1
-    means = np.zeros((m, order.size, r))
-    for c, column in enumerate(cols):
-        if column is not None:
-            means[:, :, c] = column[order]
-    means[:, :, r - 1] = rest[order].T
-    return means
+    return entities, means, within, within_known, (innermost, *levels[1:])
 
 
 def _scatter(
-    cols: list[FloatArray | None],
+    cols: list[Column],
     rest: FloatArray,
     study: IntArray,
     S: int,
     *,
     weight: FloatArray | None,
+    varying_products: FloatArray | None = None,
+    crossed: int = 0,
 ) -> FloatArray:
-    """Weighted products of all pairs of columns in each study."""
+    """Weighted products of all pairs of columns in each study.
+
+    With the products of the varying columns given, the rest is free of them by
+    construction: what is left of their products with it is rounding, and taken as zero.
+    """
     m, r = rest.shape[1], len(cols) + 1
+    known = 0
     out = np.zeros((m, S, r, r))
-    for a, left in enumerate(cols):
-        if left is None:
+    if varying_products is not None:
+        known = varying_products.shape[1]
+        out[:, :, :known, :known] = varying_products
+    for a in range(r - 1):
+        lead = multiply(cols[a], weight)
+        if isinstance(lead, str) and lead == "zero":
             continue
-        lead = left if weight is None else left * weight
-        for b in range(a, r - 1):
-            right = cols[b]
-            if right is None:
-                continue
-            value = np.bincount(study, weights=lead * right, minlength=S)
+        last = known + crossed if a < known else r - 1
+        for b in range(max(a, known), last):
+            value = sum_column(study, S, multiply(lead, cols[b]))
             out[:, :, a, b] = value
             out[:, :, b, a] = value
-        cross = group_sum(study, S, lead[:, None] * rest).T
+        if a < known:
+            continue
+        product = rest if isinstance(lead, str) else lead[:, None] * rest
+        cross = group_sum(study, S, product).T
         out[:, :, a, r - 1] = cross
         out[:, :, r - 1, a] = cross
     square = rest * rest if weight is None else weight[:, None] * rest * rest
     out[:, :, r - 1, r - 1] = group_sum(study, S, square).T
     return out
-
-
-def _arrange_groups(
-    rows: ModelRows,
-) -> tuple[list[FloatArray], int, str, tuple[Level, ...], IntArray | None]:
-    """Put batch and specimen in order: nested as a chain, crossed as a dense block."""
-    study, S = rows.study, rows.studies
-    batch, specimen = rows.batch, rows.specimen
-    if batch is None and specimen is None:
-        return [], 0, "", (), None
-    if batch is None or specimen is None:
-        name = "batch" if specimen is None else "specimen"
-        only = batch if specimen is None else specimen
-        assert only is not None
-        codes, count, real = only
-        return [], 0, "", (_top_level(name, codes, count, real, study, S),), codes
-    if _is_nested(specimen, batch):
-        inner_name, inner, outer_name, outer = "specimen", specimen, "batch", batch
-    elif _is_nested(batch, specimen):
-        inner_name, inner, outer_name, outer = "batch", batch, "specimen", specimen
-    else:
-        return _arrange_crossed(rows)
-    codes, count = combine_codes(outer[0], np.where(inner[2], inner[0] + 1, 0), inner[1] + 1)
-    first = np.zeros(count, dtype=np.int64)
-    first[codes] = np.arange(codes.size)
-    inside = Level(
-        name=inner_name,
-        members=Segments.of(np.arange(count), count),
-        study=Segments.of(study[first], S),
-        real=inner[2][first].astype(np.float64),
-    )
-    o_first = np.zeros(outer[1], dtype=np.int64)
-    o_first[outer[0]] = np.arange(codes.size)
-    outside = Level(
-        name=outer_name,
-        members=Segments.of(outer[0][first], outer[1]),
-        study=Segments.of(study[o_first], S),
-        real=outer[2][o_first].astype(np.float64),
-    )
-    return [], 0, "", (inside, outside), codes
-
-
-def _top_level(
-    name: str, codes: IntArray, count: int, real: BoolArray, study: IntArray, S: int
-) -> Level:
-    first = np.zeros(count, dtype=np.int64)
-    first[codes] = np.arange(codes.size)
-    return Level(
-        name=name,
-        members=Segments.of(np.arange(count), count),
-        study=Segments.of(study[first], S),
-        real=real[first].astype(np.float64),
-    )
-
-
-def _is_nested(
-    inner: tuple[IntArray, int, BoolArray], outer: tuple[IntArray, int, BoolArray]
-) -> bool:
-    """Whether every labelled inner group lies within one outer group."""
-    codes, _, real = inner
-    pairs, count = combine_codes(codes[real], outer[0][real], outer[1] + 1)
-    del pairs
-    return count == np.unique(codes[real]).size
-
-
-def _arrange_crossed(
-    rows: ModelRows,
-) -> tuple[list[FloatArray], int, str, tuple[Level, ...], IntArray | None]:
-    """Crossed batch and specimen: the factor with fewer levels becomes columns."""
-    assert rows.batch is not None and rows.specimen is not None
-    widths = {}
-    for name, (codes, count, real) in (("batch", rows.batch), ("specimen", rows.specimen)):
-        owner = np.zeros(count, dtype=np.int64)
-        owner[codes[real]] = rows.study[real]
-        used = np.unique(codes[real])
-        widths[name] = int(np.bincount(owner[used], minlength=rows.studies).max())
-    wide = min(widths, key=lambda k: (widths[k], k))
-    chain_name = "specimen" if wide == "batch" else "batch"
-    w_codes, _, w_real = rows.batch if wide == "batch" else rows.specimen
-    c_codes, c_count, c_real = rows.specimen if wide == "batch" else rows.batch
-    inside = np.zeros(rows.study.size, dtype=np.int64)
-    used, compact = np.unique(w_codes[w_real], return_inverse=True)
-    owner = np.zeros(used.size, dtype=np.int64)
-    owner[compact] = rows.study[w_real]
-    start = np.searchsorted(owner, np.arange(rows.studies))
-    inside[w_real] = compact - start[rows.study[w_real]]
-    columns = [
-        np.where(w_real & (inside == k), 1.0, 0.0).astype(np.float64) for k in range(widths[wide])
-    ]
-    level = _top_level(chain_name, c_codes, c_count, c_real, rows.study, rows.studies)
-    return columns, len(columns), wide, (level,), c_codes

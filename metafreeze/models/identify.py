@@ -13,12 +13,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from metafreeze.models.crossproducts import ALIASED_SHARE, Products
 from metafreeze.models.likelihood import read_criterion, sum_studies
+from metafreeze.models.products import Products
 from metafreeze.models.small_sample import expected_information
 from metafreeze.models.variance_shape import VarianceShape
 from metafreeze.results import BoolArray, FloatArray
 
+# A column whose squared remainder, after the columns before it, is a smaller share of
+# its own square than this carries no information of its own: products lose half the digits.
+ALIASED_SHARE = 1e-11
 # Eigenvalues of the scaled information below this: two variances shape V alike.
 ALIKE = 1e-8
 # A share of the summed squares below this is rounding of an exact fit.

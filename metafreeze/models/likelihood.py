@@ -20,8 +20,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from metafreeze.models.crossproducts import Products
 from metafreeze.models.nested import StudyBlocks, eliminate_groups
+from metafreeze.models.products import Products
 from metafreeze.models.variance_shape import VarianceShape
 from metafreeze.results import FloatArray
 
@@ -43,6 +43,8 @@ class Totals:
     by_study : array, shape (m, S, a, a)
     z_products : array, shape (m, S, q, a)
         Z' V^-1 A.
+    zz : array, shape (m, S, q, q)
+        Z' V^-1 Z.
     """
 
     products: FloatArray
@@ -53,6 +55,7 @@ class Totals:
     log_second: FloatArray
     by_study: FloatArray
     z_products: FloatArray
+    zz: FloatArray
 
 
 def _t(x: FloatArray) -> FloatArray:
@@ -61,6 +64,51 @@ def _t(x: FloatArray) -> FloatArray:
 
 def _trace_with(h: FloatArray, f: FloatArray) -> FloatArray:
     return np.asarray(np.einsum("...ab,...ba->...", h, f))
+
+
+# A determinant below this share of its diagonal product is rounding of a singular matrix.
+SINGULAR_SHARE = 1e-13
+
+
+def _shrink(M: FloatArray, K: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Give ``R = (I + M K)^-1``, ``R M``, ``K R`` and ``log det (I + M K)``.
+
+    Up to two columns the closed forms hold only sums of positive terms, so that nothing
+    cancels where the spread between studies is large: with two,
+    ``det = 1 + tr(M K) + |M| |K|``, ``R M = (M + |M| adj K) / det`` and likewise ``K R``.
+    """
+    q = K.shape[-1]
+    if q == 1:
+        grown = 1.0 + M * K
+        R = 1.0 / grown
+        return R, R * M, K * R, np.log(grown[..., 0, 0])
+    if q == 2:
+        det_m, det_k = _determinant(M), _determinant(K)
+        adj_m, adj_k = _adjugate(M), _adjugate(K)
+        trace = (M * K).sum(axis=(-1, -2))
+        det = 1.0 + trace + det_m * det_k
+        scale = 1.0 / det[..., None, None]
+        R = (np.eye(2) + adj_k @ adj_m) * scale
+        H = (M + det_m[..., None, None] * adj_k) * scale
+        Szz = (K + det_k[..., None, None] * adj_m) * scale
+        return R, H, Szz, np.log(det)
+    grown = np.eye(q) + M @ K
+    R = np.asarray(np.linalg.inv(grown), dtype=np.float64)
+    H, Szz = R @ M, K @ R
+    return R, 0.5 * (H + _t(H)), 0.5 * (Szz + _t(Szz)), np.linalg.slogdet(grown)[1]
+
+
+def _determinant(x: FloatArray) -> FloatArray:
+    product = x[..., 0, 0] * x[..., 1, 1]
+    det = product - x[..., 0, 1] ** 2
+    return np.where(det > SINGULAR_SHARE * product, det, 0.0)
+
+
+def _adjugate(x: FloatArray) -> FloatArray:
+    out = np.empty_like(x)
+    out[..., 0, 0], out[..., 1, 1] = x[..., 1, 1], x[..., 0, 0]
+    out[..., 0, 1] = out[..., 1, 0] = -x[..., 0, 1]
+    return out
 
 
 def sum_studies(
@@ -96,16 +144,7 @@ def sum_studies(
     B = products.own
     K = C[:, :, :q, :q]
     k = C[:, :, :q, q:]
-    M = matrix[:, None]
-    grown = np.eye(q) + M @ K
-    R = np.asarray(
-        1.0 / grown if q == 1 else np.linalg.inv(grown), dtype=np.float64
-    )  # (I + M K)^-1
-    H = R @ M
-    H = 0.5 * (H + _t(H))
-    log_grown = np.log(grown[..., 0, 0]) if q == 1 else np.linalg.slogdet(grown)[1]
-    Szz = K @ R
-    Szz = 0.5 * (Szz + _t(Szz))
+    R, H, Szz, log_grown = _shrink(matrix[:, None], K)
     rest = _t(R) @ k
     Sza = Szz @ B + rest
     cross = _t(B) @ rest
@@ -162,6 +201,7 @@ def sum_studies(
         log_second=log_second,
         by_study=E,
         z_products=Sza,
+        zz=Szz,
     )
 
 
@@ -210,6 +250,7 @@ def _without_varying(
         log_second=log_second,
         by_study=E,
         z_products=np.zeros((m, S, 0, a)),
+        zz=np.zeros((m, S, 0, 0)),
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from metafreeze.models.crossproducts import Products, collect_products
+from metafreeze.models.crossproducts import collect_products
 from metafreeze.models.identify import (
     Finding,
     RandomPlan,
@@ -34,6 +34,7 @@ from metafreeze.models.mixed_tables import (
     robust_table,
 )
 from metafreeze.models.optimise import Optimum, minimise, plain_task
+from metafreeze.models.products import Products
 from metafreeze.models.small_sample import fit_point
 from metafreeze.models.variance_shape import VarianceShape, shape_of
 from metafreeze.options import Inference, Likelihood, Residual, Status

@@ -9,10 +9,15 @@ import numpy.typing as npt
 import pandas as pd
 
 from metafreeze.errors import InputError
-from metafreeze.models.crossproducts import WIDEST_CROSSING, ModelRows
+from metafreeze.models.crossproducts import ModelRows
+from metafreeze.models.group_levels import Part, crossing_width, is_nested
 from metafreeze.models.identify import RandomPlan
 from metafreeze.models.labels import Groups, encode_labels, encode_nested
-from metafreeze.results import BoolArray, FloatArray, IntArray
+from metafreeze.models.row_columns import is_constant, same_column
+from metafreeze.results import BoolArray, FloatArray
+
+# A crossing wider than this is not worth a dense block per study.
+WIDEST_CROSSING = 400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,8 +44,8 @@ class CheckedInput:
     varying_names: tuple[str, ...]
     varies: BoolArray
     study: Groups
-    batch: tuple[IntArray, int, BoolArray] | None
-    specimen: tuple[IntArray, int, BoolArray] | None
+    batch: Part | None
+    specimen: Part | None
     count: FloatArray | None
     spread: FloatArray | None
     known: FloatArray | None
@@ -99,10 +104,13 @@ def check_input(
         z = np.ones((n, 1))
         z_names: tuple[str, ...] = ("intercept",)
     else:
-        z, z_names = _columns(varying, "varying", n, varying_names)
-        _require_finite(z, "varying")
+        if varying is X:
+            z, z_names = fixed, varying_names or fixed_names
+        else:
+            z, z_names = _columns(varying, "varying", n, varying_names)
+            _require_finite(z, "varying")
         z_names = _match_names(z, z_names, fixed, fixed_names, given=varying_names is not None)
-    varies = np.array([not bool(np.all(c == c[0])) for c in z.T], dtype=bool)
+    varies = np.array([not is_constant(c) for c in z.T], dtype=bool)
     if offset is not None:
         shift = _vector(offset, "offset", n)
         _require_finite(shift, "offset")
@@ -134,10 +142,10 @@ def crossing_too_wide(checked: CheckedInput) -> str:
     """Say why batch and specimen cannot both be fitted, or nothing."""
     if checked.batch is None or checked.specimen is None:
         return ""
-    widths = []
-    for codes, _, real in (checked.batch, checked.specimen):
-        pairs = np.unique(np.stack([checked.study.codes[real], codes[real]]), axis=1)
-        widths.append(int(np.bincount(pairs[0]).max()) if pairs.size else 0)
+    if is_nested(checked.batch, checked.specimen) or is_nested(checked.specimen, checked.batch):
+        return ""
+    study, studies = checked.study.codes, checked.study.count
+    widths = [crossing_width(part, study, studies) for part in (checked.batch, checked.specimen)]
     if min(widths) > WIDEST_CROSSING:
         return (
             f"batch and specimen cross in a study with {min(widths)} levels on the shorter side; "
@@ -146,9 +154,7 @@ def crossing_too_wide(checked: CheckedInput) -> str:
     return ""
 
 
-def _nested(
-    labels: npt.ArrayLike | None, study: Groups, name: str
-) -> tuple[IntArray, int, BoolArray] | None:
+def _nested(labels: npt.ArrayLike | None, study: Groups, name: str) -> Part | None:
     if labels is None:
         return None
     codes, count, real = encode_nested(labels, study, name=name)
@@ -177,6 +183,8 @@ def _columns(
         own = None
     if array.ndim == 1:
         array = array[:, None]
+    # Columns are read one by one, many times.
+    array = np.asfortranarray(array)
     if array.ndim != 2 or array.shape[0] != n:
         raise InputError(
             f"{name} has shape {array.shape}; it needs {n} rows and one column a term."
@@ -186,7 +194,8 @@ def _columns(
     labels = given or own
     if labels is None:
         labels = tuple(
-            "intercept" if c.size and np.all(c == 1.0) else f"x{j}" for j, c in enumerate(array.T)
+            "intercept" if is_constant(c) and c[0] == 1.0 else f"x{j}"
+            for j, c in enumerate(array.T)
         )
     if len(labels) != array.shape[1]:
         raise InputError(
@@ -212,8 +221,7 @@ def _match_names(
     names = list(z_names)
     for k in range(z.shape[1]):
         for j, name in enumerate(fixed_names):
-            head = np.array_equal(z[:64, k], fixed[:64, j])
-            if head and name not in names and np.array_equal(z[:, k], fixed[:, j]):
+            if name not in names and same_column(z[:, k], fixed[:, j]):
                 names[k] = name
                 break
     return tuple(names)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from metafreeze.models.crossproducts import Products
+from metafreeze.models.products import Products
 from metafreeze.models.variance_shape import VarianceShape
 from metafreeze.options import Inference, Likelihood, Residual, Status
 from metafreeze.results import RESULT, FloatArray, Result, round_for_people

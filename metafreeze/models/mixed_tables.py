@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 
 from metafreeze.models.cluster_robust import robust_covariance
-from metafreeze.models.crossproducts import Products
 from metafreeze.models.mixed_result import (
     PART_COLUMNS,
     PREDICTION_COLUMNS,
@@ -14,6 +13,7 @@ from metafreeze.models.mixed_result import (
     empty_coefficients,
     t_quantile,
 )
+from metafreeze.models.products import Products
 from metafreeze.models.small_sample import (
     FitPoint,
     adjusted_covariance,

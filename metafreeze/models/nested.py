@@ -19,8 +19,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from metafreeze.models.crossproducts import Level, Products
 from metafreeze.models.labels import Segments
+from metafreeze.models.products import Level, Products
 from metafreeze.results import FloatArray
 
 

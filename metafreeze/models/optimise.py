@@ -10,13 +10,14 @@ curvature. Nothing is random.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
 
-from metafreeze.models.crossproducts import Products, semidefinite_factor
 from metafreeze.models.likelihood import Criterion, read_criterion, sum_studies
+from metafreeze.models.products import Products
+from metafreeze.models.row_columns import semidefinite_factor
 from metafreeze.models.variance_shape import VarianceMap, VarianceShape, free_map
 from metafreeze.results import BoolArray, FloatArray, IntArray
 
@@ -27,12 +28,16 @@ MOST_HALVINGS = 40
 SETTLED_DECREMENT = 1e-8
 CERTIFIED_DECREMENT = 1e-7
 ROUNDING = 4e-14
+# Below this the gradient is rounding.
+TINY_DECREMENT = 1e-26
 # A standard deviation, relative to the residual's, below which zero is tried.
 NEARLY_ZERO = 3e-4
 NO_WORSE = 1e-9
 # Negative curvature worth following, relative to the largest.
 SADDLE = 1e-7
 START_RATIOS = (0.03, 0.2, 0.7, 2.5, 10.0, 100.0, 3000.0)
+LARGE_RATIOS = (0.1, 0.7, 5.0)
+STARTS_IF_SMALL = 3
 # Entities and studies up to which several starts are followed to their end.
 SMALL_PROBLEM = 3000
 
@@ -80,7 +85,7 @@ class Task:
     def evaluate(self, h: FloatArray, *, order: int, sets: IntArray | None = None) -> Criterion:
         """Criterion and derivatives in the variances at free parameters."""
         products = self.products if sets is None else self.products.pick(sets)
-        mapping = self.mapping if sets is None else _pick_map(self.mapping, sets)
+        mapping = self.mapping if sets is None else self.mapping.pick(sets)
         totals = sum_studies(
             products, self.shape, mapping.at(h), order=order, with_residual=not self.profiled
         )
@@ -91,21 +96,12 @@ class Task:
     ) -> tuple[Criterion, FloatArray, FloatArray]:
         """Criterion with gradient and Hessian in the free parameters."""
         c = self.evaluate(h, order=2, sets=sets)
-        mapping = self.mapping if sets is None else _pick_map(self.mapping, sets)
+        mapping = self.mapping if sets is None else self.mapping.pick(sets)
         J = mapping.jacobian(h)
         gradient = np.einsum("mki,mk->mi", J, c.gradient)
         hessian = np.swapaxes(J, 1, 2) @ c.hessian @ J
-        hessian = hessian + np.einsum("mk,kij->mij", c.gradient, mapping.bend)
+        hessian = hessian + (c.gradient[:, :, None, None] * mapping.bend).sum(axis=1)
         return c, gradient, 0.5 * (hessian + np.swapaxes(hessian, 1, 2))
-
-
-def _pick_map(mapping: VarianceMap, sets: IntArray) -> VarianceMap:
-    constant, slope = mapping.constant, mapping.slope
-    return VarianceMap(
-        constant=constant if constant.shape[0] == 1 else constant[sets],
-        slope=slope if slope.shape[0] == 1 else slope[sets],
-        bend=mapping.bend,
-    )
 
 
 def plain_task(products: Products, shape: VarianceShape, *, restricted: bool) -> Task:
@@ -203,25 +199,76 @@ def _start_at(task: Task, ratios: tuple[float, ...], guess: FloatArray | None) -
 
 
 def _choose_starts(task: Task) -> list[FloatArray]:
-    """Evaluate a fixed grid of ratios and keep the best one, or three if that is cheap."""
+    """Evaluate a fixed list of starts and keep the best one, or three if that is cheap.
+
+    The list holds ratios of all spreads to the residual one, ratios that differ between
+    the matrix and the nested levels, and the spread of the studies' own coefficients.
+    """
     shape, products = task.shape, task.products
     groups = 1 + len(shape.levels) + (1 if shape.crossed else 0)
-    if not shape.pairs and groups > 1:
-        groups_varied = [(0.0, *r) for r in product((0.2, 2.5), repeat=groups - 1)]
-        grid = [(0.0, *([c] * (groups - 1))) for c in START_RATIOS] + groups_varied
-    else:
-        grid = [tuple([c] * groups) for c in START_RATIOS]
-        if groups > 1:
-            grid += [r for r in product((0.2, 2.5), repeat=groups) if len(set(r)) > 1]
+    work = (products.studies + products.entities.size.size) * (products.varying + 1)
+    small = work <= SMALL_PROBLEM
+    ratios = START_RATIOS if small else LARGE_RATIOS
+    grid = [tuple([c] * groups) for c in ratios]
+    if groups > 1 and small:
+        first = (0.2, 2.5) if shape.pairs else (0.0,)
+        rest = product((0.2, 2.5), repeat=groups - 1)
+        grid += [(f, *r) for r in rest for f in first if len({f, *r}) > 1]
     guess = None if task.profiled else _residual_guess(products)
     starts = [_start_at(task, r, guess) for r in grid]
+    starts += _moment_starts(task, starts[len(ratios) // 2], guess)
     values = np.stack([_safe_value(task, h) for h in starts])
     m = products.sets
-    work = (products.studies + products.entities.size.size) * (products.varying + 1)
-    keep = 3 if work <= SMALL_PROBLEM else 1
     ranked = np.argsort(values, axis=0, kind="stable")
     table = np.stack(starts)
+    keep = STARTS_IF_SMALL if small else 1
     return [table[ranked[k], np.arange(m)] for k in range(min(keep, len(starts)))]
+
+
+def _moment_starts(task: Task, at: FloatArray, guess: FloatArray | None) -> list[FloatArray]:
+    """Spread of the studies' own coefficients, less what their sampling error explains."""
+    shape, products = task.shape, task.products
+    q = shape.varying
+    if q == 0 or products.crossed:
+        return []
+    gram = products.within[0, :, :q, :q]
+    if products.levels:
+        totals = products.entities.study.total(
+            products.entities.size[None, :, None, None]
+            * products.means[:1, :, :q, None]
+            * products.means[:1, :, None, :q]
+        )
+        gram = gram + totals[0]
+    factor = semidefinite_factor(gram)
+    full = (np.diagonal(factor, axis1=1, axis2=2) > 0).all(axis=1)
+    if full.sum() < 2:
+        return []
+    with np.errstate(all="ignore"):
+        try:
+            beta = task.evaluate(at, order=0).beta
+            error = np.linalg.inv(gram[full]).mean(axis=0)
+        except np.linalg.LinAlgError:
+            return []
+    own = products.own[:, full]
+    away = own[..., -1] - np.einsum("msqp,mp->msq", own[..., :-1], beta)
+    spread = np.einsum("msq,msr->mqr", away, away) / full.sum()
+    scale = (_residual_guess(products) if guess is None else guess).mean(axis=1)
+    matrix = spread - scale[:, None, None] * error
+    if guess is None:
+        matrix = matrix / scale[:, None, None]
+    if not np.isfinite(matrix).all():
+        return []
+    values, vectors = np.linalg.eigh(matrix)
+    floor = 1e-3 * np.maximum(values[:, -1:], 1e-3)
+    matrix = (vectors * np.maximum(values, floor)[:, None, :]) @ np.swapaxes(vectors, 1, 2)
+    left = semidefinite_factor(matrix)
+    starts = []
+    for c in (0.3, 1.5) if shape.levels else (0.3,):
+        h = _start_at(task, tuple([c] * (1 + len(shape.levels))), guess)
+        for k, (i, j) in enumerate(shape.pairs):
+            h[:, k] = left[:, i, j] if shape.correlated else np.sqrt(matrix[:, i, j])
+        starts.append(h)
+    return starts
 
 
 def _safe_value(task: Task, h: FloatArray, sets: IntArray | None = None) -> FloatArray:
@@ -265,57 +312,113 @@ def _newton_step(
     return step * shrink[:, None], decrement, curvature
 
 
-def _descend(task: Task, start: FloatArray) -> tuple[FloatArray, FloatArray, int]:
-    """Newton with halving from one start, every data set until its decrement is small."""
-    m = start.shape[0]
-    h = start.copy()
-    value = np.full(m, np.inf)
-    active = np.arange(m)
-    local = task
-    used = 0
-    for _ in range(MOST_STEPS):
-        used += 1
-        c, gradient, hessian = local.derivatives(h[active])
-        now = np.where(np.isfinite(c.value), c.value, np.inf)
-        value[active] = now
-        good = np.isfinite(now) & np.isfinite(gradient).all(axis=1)
-        good &= np.isfinite(hessian).all(axis=(1, 2))
+@dataclass(slots=True)
+class _Where:
+    """Where every data set stands: criterion, gradient and Hessian in the free parameters."""
+
+    h: FloatArray
+    value: FloatArray
+    gradient: FloatArray
+    hessian: FloatArray
+
+    @classmethod
+    def at(cls, task: Task, h: FloatArray) -> _Where:
+        m, free = h.shape
+        here = cls(h.copy(), np.full(m, np.inf), np.zeros((m, free)), np.zeros((m, free, free)))
+        here.move(task, np.arange(m), h)
+        return here
+
+    def move(self, task: Task, sets: IntArray, h: FloatArray) -> None:
+        """Put some data sets at h; where nothing finite comes out they stand still."""
+        value, gradient, hessian = _derivatives(task, h, sets)
+        self.h[sets], self.value[sets] = h, value
+        self.gradient[sets], self.hessian[sets] = gradient, hessian
+
+
+def _derivatives(
+    task: Task, h: FloatArray, sets: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Value, gradient and Hessian; infinite, zero and identity where they are not finite."""
+    every = sets.size == task.products.sets
+    try:
+        with np.errstate(all="ignore"):
+            c, gradient, hessian = task.derivatives(h, sets=None if every else sets)
+    except np.linalg.LinAlgError:
+        if sets.size == 1:
+            free = h.shape[1]
+            return np.array([np.inf]), np.zeros((1, free)), np.eye(free)[None]
+        parts = [_derivatives(task, h[i : i + 1], sets[i : i + 1]) for i in range(sets.size)]
+        return tuple(np.concatenate(x) for x in zip(*parts, strict=True))  # type: ignore[return-value]
+    good = np.isfinite(c.value) & np.isfinite(gradient).all(axis=1)
+    good &= np.isfinite(hessian).all(axis=(1, 2))
+    if not good.all():
         gradient = np.where(good[:, None], gradient, 0.0)
         hessian = np.where(good[:, None, None], hessian, np.eye(h.shape[1]))
-        step, decrement, _ = _newton_step(gradient, hessian, h[active])
-        moved, better = _halve(local, h[active], now, step, decrement)
-        go_on = good & (decrement > SETTLED_DECREMENT) & better
-        h[active] = np.where(go_on[:, None], moved, h[active])
-        if not go_on.any():
+    return np.where(good, c.value, np.inf), gradient, hessian
+
+
+def _descend(task: Task, start: FloatArray) -> tuple[FloatArray, FloatArray, int]:
+    """Newton with halving from one start, every data set until its decrement is small."""
+    here = _Where.at(task, start)
+    active = np.flatnonzero(np.isfinite(here.value))
+    local, held = task, np.arange(start.shape[0])
+    used = 0
+    for _ in range(MOST_STEPS):
+        h, value = here.h[active], here.value[active]
+        step, decrement, _ = _newton_step(here.gradient[active], here.hessian[active], h)
+        go_on = decrement > SETTLED_DECREMENT
+        active, h, value = active[go_on], h[go_on], value[go_on]
+        step, decrement = step[go_on], decrement[go_on]
+        if active.size == 0:
             break
-        if not go_on.all():
-            active = active[go_on]
-            local = Task(
-                products=local.products.pick(np.flatnonzero(go_on)),
-                shape=task.shape,
-                mapping=_pick_map(local.mapping, np.flatnonzero(go_on)),
-                restricted=task.restricted,
-                profiled=task.profiled,
+        used += 1
+        if active.size < held.size:
+            local, held = _narrow(task, active), active
+        # The full step with its derivatives first: it is taken nearly always.
+        inside = _Where.at(local, h + step)
+        slack = ROUNDING * (np.abs(value) + 1.0)
+        enough = inside.value <= value - 1e-4 * decrement + slack
+        short = np.flatnonzero(~enough)
+        found = np.zeros(0, dtype=np.int64)
+        if short.size:
+            moved, better = _halve(
+                local, h[short], value[short], step[short], decrement[short], short
             )
-    return h, value, used
+            found = short[better]
+            if found.size:
+                inside.move(local, found, moved[better])
+        take = np.flatnonzero(enough)
+        take = np.concatenate([take, found])
+        take.sort()
+        went = active[take]
+        here.h[went], here.value[went] = inside.h[take], inside.value[take]
+        here.gradient[went], here.hessian[went] = inside.gradient[take], inside.hessian[take]
+        active = went
+    return here.h, here.value, used
+
+
+def _narrow(task: Task, sets: IntArray) -> Task:
+    return replace(task, products=task.products.pick(sets), mapping=task.mapping.pick(sets))
 
 
 def _halve(
-    task: Task, h: FloatArray, value: FloatArray, step: FloatArray, decrement: FloatArray
+    task: Task,
+    h: FloatArray,
+    value: FloatArray,
+    step: FloatArray,
+    decrement: FloatArray,
+    sets: IntArray,
 ) -> tuple[FloatArray, BoolArray]:
-    """Shorten the step until the criterion falls enough."""
-    m = h.shape[0]
+    """Shorten steps of some data sets until their criterion falls enough."""
     best = h.copy()
-    done = decrement <= SETTLED_DECREMENT
-    waiting = np.flatnonzero(~done)
-    found = np.zeros(m, dtype=bool)
-    t = 1.0
+    found = np.zeros(h.shape[0], dtype=bool)
+    waiting = np.arange(h.shape[0])
+    t = 0.5
     for _ in range(MOST_HALVINGS):
         if waiting.size == 0:
             break
         trial = h[waiting] + t * step[waiting]
-        sets = None if waiting.size == m else waiting
-        new = _safe_value(task, trial, sets)
+        new = _safe_value(task, trial, sets[waiting])
         slack = ROUNDING * (np.abs(value[waiting]) + 1.0)
         enough = new <= value[waiting] - 1e-4 * t * decrement[waiting] + slack
         best[waiting[enough]] = trial[enough]
@@ -327,32 +430,23 @@ def _halve(
 
 def _polish(task: Task, h: FloatArray) -> FloatArray:
     """Newton steps below what differences of the criterion can see; each must shrink."""
-    c, gradient, hessian = task.derivatives(h)
+    here = _Where.at(task, h)
     for _ in range(4):
-        ok = np.isfinite(c.value) & np.isfinite(hessian).all(axis=(1, 2))
-        gradient = np.where(ok[:, None], gradient, 0.0)
-        hessian = np.where(ok[:, None, None], hessian, np.eye(h.shape[1]))
-        step, decrement, curvature = _newton_step(gradient, hessian, h)
-        take = ok & (decrement > 1e-26) & (decrement < 1e-2) & (curvature > -SADDLE)
-        if not take.any():
+        step, decrement, curvature = _newton_step(here.gradient, here.hessian, here.h)
+        take = np.isfinite(here.value) & (decrement > TINY_DECREMENT) & (decrement < 1e-2)
+        sets = np.flatnonzero(take & (curvature > -SADDLE))
+        if sets.size == 0:
             break
-        trial = np.where(take[:, None], h + step, h)
-        if not np.isfinite(_safe_value(task, trial)[take]).all():
-            break
-        _, gradient2, hessian2 = task.derivatives(trial)
-        finite = np.asarray(
-            np.isfinite(gradient2).all(axis=1) & np.isfinite(hessian2).all(axis=(1, 2))
-        )
-        gradient2 = np.where(finite[:, None], gradient2, 1.0)
-        hessian2 = np.where(finite[:, None, None], hessian2, np.eye(h.shape[1]))
-        _, decrement2, _ = _newton_step(gradient2, hessian2, trial)
-        better = take & finite & (decrement2 < 0.25 * decrement)
+        trial = here.h[sets] + step[sets]
+        value, gradient, hessian = _derivatives(task, trial, sets)
+        _, after, _ = _newton_step(gradient, hessian, trial)
+        better = np.isfinite(value) & (after < 0.25 * decrement[sets])
         if not better.any():
             break
-        h = np.where(better[:, None], trial, h)
-        gradient = np.where(better[:, None], gradient2, gradient)
-        hessian = np.where(better[:, None, None], hessian2, hessian)
-    return h
+        moved = sets[better]
+        here.h[moved], here.value[moved] = trial[better], value[better]
+        here.gradient[moved], here.hessian[moved] = gradient[better], hessian[better]
+    return here.h
 
 
 def _try_zero(task: Task, h: FloatArray) -> FloatArray:

@@ -18,8 +18,8 @@ from typing import Literal
 
 import numpy as np
 
-from metafreeze.models.crossproducts import Products
-from metafreeze.results import FloatArray
+from metafreeze.models.products import Products
+from metafreeze.results import FloatArray, IntArray
 
 ResidualShape = Literal["common", "per-study", "none"]
 
@@ -120,13 +120,13 @@ def shape_of(products: Products, residual: Literal["common", "per-study"]) -> Va
 class VarianceMap:
     """Variances w as quadratic functions of free parameters h.
 
-    ``w_k = constant_k + slope_k h + h' bend_k h / 2``.
+    ``w_k = constant_k + slope_k h + h' bend_k h / 2``; one map for all data sets, or one each.
 
     Parameters
     ----------
     constant : array, shape (m or 1, K)
     slope : array, shape (m or 1, K, H)
-    bend : array, shape (K, H, H)
+    bend : array, shape (m or 1, K, H, H)
     """
 
     constant: FloatArray
@@ -136,36 +136,67 @@ class VarianceMap:
     @property
     def free(self) -> int:
         """Number of free parameters."""
-        return int(self.bend.shape[1])
+        return int(self.bend.shape[-1])
 
     def at(self, h: FloatArray) -> FloatArray:
         """Variances at free parameters (m, H)."""
-        half = 0.5 * np.einsum("mi,kij,mj->mk", h, self.bend, h)
-        slope = np.broadcast_to(self.slope, (h.shape[0], *self.slope.shape[1:]))
-        return np.asarray(self.constant + np.einsum("mki,mi->mk", slope, h) + half)
+        half = 0.5 * (self.bend @ h[:, None, :, None])[..., 0]
+        return np.asarray(self.constant + ((self.slope + half) @ h[:, :, None])[..., 0])
 
     def jacobian(self, h: FloatArray) -> FloatArray:
         """Give the derivative of w in h, (m, K, H)."""
-        return np.asarray(self.slope + np.einsum("kij,mj->mki", self.bend, h))
+        return np.asarray(self.slope + (self.bend @ h[:, None, :, None])[..., 0])
+
+    def pick(self, sets: IntArray) -> VarianceMap:
+        """Keep the maps of some data sets."""
+        if self.bend.shape[0] == 1:
+            return self
+        return VarianceMap(
+            constant=self.constant[sets], slope=self.slope[sets], bend=self.bend[sets]
+        )
+
+
+def factor_map(fixed: FloatArray, moving: FloatArray, shape: VarianceShape) -> VarianceMap:
+    """Elements of ``L L'`` with ``L = fixed + moving h``.
+
+    Parameters
+    ----------
+    fixed : array, shape (m, q, q)
+    moving : array, shape (m, q, q, H)
+    shape : VarianceShape
+
+    Returns
+    -------
+    VarianceMap
+        With K the number of `shape.pairs`.
+    """
+    constant, slope, bend = [], [], []
+    for i, j in shape.pairs:
+        a, b = fixed[:, i], fixed[:, j]
+        A, B = moving[:, i], moving[:, j]
+        constant.append(np.einsum("mc,mc->m", a, b))
+        slope.append(np.einsum("mc,mch->mh", a, B) + np.einsum("mc,mch->mh", b, A))
+        cross = np.einsum("mch,mcg->mhg", A, B)
+        bend.append(cross + np.swapaxes(cross, 1, 2))
+    m, H = fixed.shape[0], moving.shape[-1]
+    K = len(constant)
+    return VarianceMap(
+        constant=np.stack(constant, axis=1) if K else np.zeros((m, 0)),
+        slope=np.stack(slope, axis=1) if K else np.zeros((m, 0, H)),
+        bend=np.stack(bend, axis=1) if K else np.zeros((m, 0, H, H)),
+    )
 
 
 def free_map(shape: VarianceShape, *, with_residual: bool) -> VarianceMap:
     """Free parameters without constraints: factor entries and standard deviations."""
-    q = shape.varying
-    pairs = shape.pairs
-    place = {pair: k for k, pair in enumerate(pairs)}
+    q, pairs = shape.varying, shape.pairs
     total = shape.in_matrix + len(shape.levels) + (shape.residuals if with_residual else 0)
-    bend = np.zeros((total, total, total))
-    if shape.correlated:
-        # (L L')_ij = sum_k L_ik L_jk over k <= min(i, j)
-        for (i, j), k in place.items():
-            for c in range(min(i, j) + 1):
-                a, b = place[(i, c)], place[(j, c)]
-                bend[k, a, b] += 1.0
-                bend[k, b, a] += 1.0
-    else:
-        for k in range(q):
-            bend[k, k, k] = 2.0
+    moving = np.zeros((1, q, q, total))
+    for k, (i, j) in enumerate(pairs):
+        moving[0, i, j, k] = 1.0
+    matrix = factor_map(np.zeros((1, q, q)), moving, shape)
+    bend = np.zeros((1, total, total, total))
+    bend[:, : len(pairs)] = matrix.bend
     for k in range(len(pairs), total):
-        bend[k, k, k] = 2.0
+        bend[0, k, k, k] = 2.0
     return VarianceMap(constant=np.zeros((1, total)), slope=np.zeros((1, total, total)), bend=bend)
