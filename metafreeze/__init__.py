@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from metafreeze.physics.chance import chance_hot_first
     from metafreeze.physics.setup import Setup
     from metafreeze.physics.usual import usual_setup
+    from metafreeze.register.store import Register, create_register, open_register
 
 # Public name -> module that defines it. `tests/house` compares this with `__all__`.
 _HOMES: dict[str, str] = {
@@ -57,6 +58,7 @@ _HOMES: dict[str, str] = {
     "PooledEffect": "metafreeze.models.pooled",
     "Prediction": "metafreeze.models.prediction",
     "ProfileIntervals": "metafreeze.models.variance_profile",
+    "Register": "metafreeze.register.store",
     "RegisterError": "metafreeze.errors",
     "Setup": "metafreeze.physics.setup",
     "StudyEffects": "metafreeze.analysis.study_effects",
@@ -64,12 +66,14 @@ _HOMES: dict[str, str] = {
     "UsageError": "metafreeze.errors",
     "chance_hot_first": "metafreeze.physics.chance",
     "cooling_times": "metafreeze.physics.baseline",
+    "create_register": "metafreeze.register.store",
     "excess_slope": "metafreeze.analysis.excess",
     "expected_effect": "metafreeze.analysis.expected_pair",
     "expected_times": "metafreeze.analysis.expected",
     "fit_mixed": "metafreeze.analysis.mixed_fits",
     "joint_test": "metafreeze.models.joint_tests",
     "mixed_model": "metafreeze.models.mixed",
+    "open_register": "metafreeze.register.store",
     "pool": "metafreeze.models.pooled",
     "pool_many": "metafreeze.models.many_pools",
     "predict_outcomes": "metafreeze.models.prediction",
@@ -97,6 +101,7 @@ __all__ = [
     "PooledEffect",
     "Prediction",
     "ProfileIntervals",
+    "Register",
     "RegisterError",
     "Setup",
     "StudyEffects",
@@ -105,12 +110,14 @@ __all__ = [
     "__version__",
     "chance_hot_first",
     "cooling_times",
+    "create_register",
     "excess_slope",
     "expected_effect",
     "expected_times",
     "fit_mixed",
     "joint_test",
     "mixed_model",
+    "open_register",
     "pool",
     "pool_many",
     "predict_outcomes",
