@@ -340,6 +340,8 @@ def _parameter_frame(ready: Prepared) -> pd.DataFrame:
         one = parameters.part(np.array([0], dtype=np.intp))
         middle, drawn = one.values(ready.central), one.values(ready.shared)
         for parameter in SHARED_PARAMETERS:
+            if parameter == "evaporation_lid_unsaid" and not parameters.lid_unsaid.any():
+                continue
             unknown = parameters.unknowns[parameter]
             lines.append(
                 _line(ALL_STUDIES, parameter, middle, drawn, unknown.how[0], unknown.source[0])
@@ -360,6 +362,7 @@ def _idle(parameter: str, one: RunParameters, *, ice_first: bool) -> bool:
         "height_over_diameter": bool(one.diameter_recorded[0]),
         "h_side_w_m2k": not one.bath[0],
         "supercooling_k": not ice_first,
+        "evaporation": bool(one.lid_unsaid[0]),
     }.get(parameter, False)
 
 

@@ -51,6 +51,7 @@ SHARED_PARAMETERS: dict[str, str] = {
     "h_exponent": "",
     "emissivity": "",
     "ice_resistance": "",
+    "evaporation_lid_unsaid": "",
 }
 UNITS = STUDY_PARAMETERS | SHARED_PARAMETERS
 
@@ -101,8 +102,13 @@ class RunParameters:
         Number of each row's study.
     study_names : tuple of str
     diameter_recorded : bool array, shape (n,)
+    bath : bool array, shape (n,)
+        Vessels whose side is in a liquid.
     droplet : bool array, shape (n,)
         Drops on a plate, to which conduction from below applies.
+    lid_unsaid : bool array, shape (n,)
+        Rows that do not say what covered the water. How open such vessels are is one unknown
+        for all studies: people leave the same things unsaid, and more of them do not help.
     """
 
     unknowns: dict[str, Unknown]
@@ -111,6 +117,7 @@ class RunParameters:
     diameter_recorded: npt.NDArray[np.bool_]
     bath: npt.NDArray[np.bool_]
     droplet: npt.NDArray[np.bool_]
+    lid_unsaid: npt.NDArray[np.bool_]
 
     def part(self, rows: npt.NDArray[np.intp]) -> RunParameters:
         """Give the parameters of some rows."""
@@ -130,6 +137,7 @@ class RunParameters:
             diameter_recorded=self.diameter_recorded[rows],
             bath=self.bath[rows],
             droplet=self.droplet[rows],
+            lid_unsaid=self.lid_unsaid[rows],
         )
 
     def values(self, scores: Scores) -> dict[str, FloatArray]:
@@ -139,6 +147,10 @@ class RunParameters:
             values[name] = self.unknowns[name].at(scores.study[:, :, j][:, self.study])
         for j, name in enumerate(SHARED_PARAMETERS):
             values[name] = self.unknowns[name].at(scores.shared[:, j][:, np.newaxis])
+        if self.lid_unsaid.any():
+            values["evaporation"] = np.where(
+                self.lid_unsaid, values["evaporation_lid_unsaid"], values["evaporation"]
+            )
         return values
 
     def setup(self, values: dict[str, FloatArray], start_temp_c: FloatArray) -> Setup:
@@ -283,10 +295,10 @@ def read_parameters(
     builder.recorded("h_air_w_m2k", number["air_speed_m_s"], lambda v: usual.air_range("", v))
     builder.fixed("h_side_w_m2k", usual.BATH_SIDE)
     builder.words("h_base_w_m2k", (sinks, word["base_support"]), usual.base_range)
-    unsaid = usual.EVAPORATION_UNSAID
-    builder.words(
-        "evaporation", (word["lid"],), lambda w: usual.EVAPORATION.get(w, unsaid), says=True
-    )
+    # Where the lid is unsaid the shared unknown stands in; this value is then not used.
+    covers = usual.EVAPORATION
+    builder.words("evaporation", (word["lid"],), lambda w: covers.get(w, covers["open"]), says=True)
+    builder.fixed("evaporation_lid_unsaid", usual.EVAPORATION_UNSAID)
     builder.fixed("air_rh", usual.AIR_RH_ICE)
     builder.recorded("air_rh", number["air_rh"], lambda v: _about(v, usual.AIR_RH_ERROR))
     bare = usual.SIDE_SHARE_UNSAID
@@ -319,6 +331,7 @@ def read_parameters(
         diameter_recorded=np.isfinite(diameter) | (builder.unknowns["diameter_mm"].how == GIVEN),
         bath=sinks == "bath",
         droplet=(sinks == "plate") & (mass <= LARGEST_DROPLET_G),
+        lid_unsaid=(builder.unknowns["evaporation"].how == ASSUMED),
     )
 
 

@@ -162,7 +162,8 @@ EVAPORATION: dict[str, Usual] = {
     "sealed": exactly(0.0, "nothing leaves a sealed vessel"),
     "oil_film": Usual(centre=0.02, low=0.005, high=0.08),
 }
-EVAPORATION_UNSAID = Usual(centre=0.5, low=0.0, high=1.0, scale="even")
+# Who does not speak of a lid mostly had none.
+EVAPORATION_UNSAID = Usual(centre=0.7, low=0.3, high=1.1, scale="linear")
 
 SIDE_SHARE: dict[str, Usual] = {
     "none": exactly(1.0, "nothing on the side"),
