@@ -86,6 +86,8 @@ def _part(grid: Grid, block: Block, kept: list[int], *, whole: bool) -> Block:
         heading_rows=block.heading_rows,
         body=body,
         breaks=[b for b in block.breaks if b < len(body)],
+        above=block.above,
+        below=block.below,
         preamble=block.preamble,
         footer=block.footer,
         unreadable=block.unreadable,

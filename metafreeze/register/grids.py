@@ -108,10 +108,12 @@ class Block:
         Rows of the records.
     breaks : list of int
         Places in `body` before which the heading stood again.
+    above, below : list of int
+        Rows above the heading and below the records that belong to neither.
     preamble : dict
-        Keys and values above the table.
+        The rows above, as keys and values.
     footer : list of str
-        Lines below it.
+        The rows below, as lines.
     unreadable : list of Fault
         Rows that are no records of it.
     notes : list of Fault
@@ -125,6 +127,8 @@ class Block:
     heading_rows: list[int]
     body: list[int]
     breaks: list[int] = field(default_factory=list)
+    above: list[int] = field(default_factory=list)
+    below: list[int] = field(default_factory=list)
     preamble: dict[str, str] = field(default_factory=dict)
     footer: list[str] = field(default_factory=list)
     unreadable: list[Fault] = field(default_factory=list)

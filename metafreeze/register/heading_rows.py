@@ -41,15 +41,33 @@ def find_heading(grid: Grid, rows: Sequence[int], width: int, habits: Habits) ->
         return Heading([], None, stretch, list(rows[:stretch]))
     if not habits.has_values and width > 1:
         zone = [next((k for k in zone if len(grid.filled(rows[k])) >= width), zone[0])]
-    last = zone[-1]
-    top = last
+    top = bottom = _likeliest(grid, rows, zone, width)
     while top and (top - 1 in zone or _is_mostly_words(grid, rows[top - 1], width, habits)):
         top -= 1
-    lines = [rows[k] for k in range(top, last + 1)]
+    lines = [rows[k] for k in range(top, bottom + 1)]
     lines = [i for i in lines if not is_rule_line(grid.rows[i])] or lines
-    names, units = _split_heading(grid, lines, width)
-    above = [i for i in rows[:last] if i not in names and i != units]
-    return Heading(names, units, last + 1, above)
+    names, units = _choose_lines(grid, lines, width, habits)
+    end = rows.index(max([*names, *([] if units is None else [units])]))
+    above = [i for i in rows[:end] if i not in names and i != units]
+    return Heading(names, units, end + 1, above)
+
+
+def _likeliest(grid: Grid, rows: Sequence[int], zone: list[int], width: int) -> int:
+    """Choose among runs of neighbouring lines of words the one that speaks most like a heading.
+
+    The last of equals counts, and the last row of a run is given.
+    """
+    ends = [k for k in zone if k + 1 not in zone]
+    if width == 1:
+        return ends[-1]
+
+    def speaks(end: int) -> int:
+        start = end
+        while start - 1 in zone:
+            start -= 1
+        return max(_speaks_as_heading(grid, rows[k]) for k in range(start, end + 1))
+
+    return max(reversed(ends), key=speaks)
 
 
 def _is_mostly_words(grid: Grid, row: int, width: int, habits: Habits) -> bool:
@@ -94,7 +112,8 @@ def _is_odd_heading(
 
 _HEADING_WORDS = re.compile(
     r"\b(?:time|clock|date|elapsed|temp\w*|probe|channel|ch|start|run|trial|lab|freez\w*|cup|vessel"
-    r"|zeit|datum|uhrzeit|heure|temps|fecha|hora|ora|tempo)\b|[(\[][^)\]]*[)\]]",
+    r"|zeit|datum|uhrzeit|heure|temps|fecha|hora|ora|tempo|batch|remark|note|water|mean|sd|se|n"
+    r"|source|study|unit|min|sec|water|room|sink|mass|volume|endpoint)\b|[(\[][^)\]]*[)\]]",
     re.IGNORECASE,
 )
 
@@ -106,26 +125,73 @@ _LABEL_HEADINGS = {
 }
 
 
-def _split_heading(grid: Grid, lines: list[int], width: int) -> tuple[list[int], int | None]:
-    """Tell names, units row and preamble of the rows above the records apart."""
-    units = None
-    for i in reversed(lines[1:]):
-        if is_units_row(grid.rows[i]):
-            units = i
-            break
-    names = [i for i in lines if i != units]
-    while len(names) > 1 and _is_preamble(grid, names[0], width):
-        names.pop(0)
+def _choose_lines(
+    grid: Grid, lines: list[int], width: int, habits: Habits
+) -> tuple[list[int], int | None]:
+    """Tell names and units row from the preamble above them and the records below them.
+
+    The line that speaks most like a heading is one, the upper of equals. A line
+    below it belongs to the heading where it fills gaps, tells repeated names apart, labels
+    value columns alone, or leads on to a units row; any other is a record.
+    """
+    lines = list(lines)
+    while len(lines) > 1 and _is_preamble(grid, lines[0], width):
+        lines.pop(0)
+    at_units = next((k for k, i in enumerate(lines) if k and is_units_row(grid.rows[i])), None)
+    before_units = lines[:at_units]
     if width == 1:
-        names = names[-1:]
-    elif width == 2:
-        keep = names[-1:]
-        for i in reversed(names[:-1]):
-            if not _HEADING_WORDS.search(grid.text(i).replace("_", " ")):
-                break
-            keep.insert(0, i)
-        names = keep
-    return names[-_HEADING_LINES:], units
+        best = len(before_units) - 1
+    else:
+        speaking = [_speaks_as_heading(grid, i) for i in before_units]
+        best = speaking.index(max(speaking))
+    top = best
+    while top and best - top < _HEADING_LINES - 1 and _has_gaps(grid, lines[top - 1], lines[top]):
+        top -= 1
+    names = lines[top : best + 1]
+    end = best
+    while end + 1 < len(before_units) and len(names) < _HEADING_LINES:
+        below = lines[end + 1]
+        if at_units is None and not _completes(grid, names, below, width, habits):
+            break
+        end += 1
+        names.append(below)
+    if at_units is not None and end + 1 == at_units:
+        return names, lines[at_units]
+    return names, None
+
+
+def _speaks_as_heading(grid: Grid, row: int) -> int:
+    """Count the cells with a usual word of headings or a unit in brackets, less the values."""
+    cells = [grid.cell(row, j).replace("_", " ") for j in grid.filled(row)]
+    words = sum(bool(_HEADING_WORDS.search(cell)) for cell in cells)
+    return words - sum(grid.look(row, j) in ("n", "d") for j in grid.filled(row))
+
+
+def _has_gaps(grid: Grid, upper: int, lower: int) -> bool:
+    """Tell whether the words of a row each stand over several columns of the row below it."""
+    above, below = set(grid.filled(upper)), set(grid.filled(lower))
+    words = [grid.cell(upper, j).casefold() for j in sorted(above & below)]
+    gaps = bool(below - above) or len(set(words)) < len(words)
+    return gaps and bool(words) and above != {0}
+
+
+def _completes(grid: Grid, names: Sequence[int], row: int, width: int, habits: Habits) -> bool:
+    """Tell whether a row completes the heading above it rather than being a record."""
+    low = names[-1]
+    values = [j for j in range(width) if habits.looks[j] == "n"]
+    filled = set(grid.filled(row))
+    if any(j in filled and not any(grid.cell(i, j) for i in names) for j in values):
+        return True
+    named = [grid.cell(low, j).casefold() for j in grid.filled(low)]
+    if len(set(named)) < len(named) and sum(j in filled for j in values) * 2 >= len(values):
+        return True
+    labels = [j for j in filled if habits.looks[j] == "t"]
+    return (
+        not labels
+        and len(filled) < width
+        and bool(values)
+        and 2 * sum(j in filled for j in values) >= len(values)
+    )
 
 
 def _is_preamble(grid: Grid, row: int, width: int) -> bool:

@@ -36,6 +36,8 @@ def find_blocks(grid: Grid) -> Layout:
     comments = _comments(grid)
     search = _Search(grid, comments)
     blocks = search.scan(list(range(len(grid.rows))), strict=False)
+    for block in blocks:
+        _account_for_rest(grid, block)
     split = [part for block in blocks for part in split_side_by_side(grid, block)]
     for part in split:
         _report_duplicates(grid, part)
@@ -46,12 +48,19 @@ def _comments(grid: Grid) -> set[int]:
     """List comment lines; a column of labels that start with # holds none."""
     if not grid.ragged:
         return set()
-    # A cell of nothing but # is the heading of a column that counts rows.
-    marked = [
-        i
-        for i, row in enumerate(grid.rows)
-        if is_comment(row) and (row[0].strip() != "#" or grid.joiner == " ")
-    ]
+    marked = []
+    at_top = True
+    for i, row in enumerate(grid.rows):
+        if not row:
+            continue
+        start = row[0].strip()
+        # A cell of nothing but # is the heading of a column that counts rows.
+        hash_mark = start.startswith("#") and (start != "#" or grid.joiner == " ")
+        # The rarer marks stand at the top of a file; further down they are text.
+        if hash_mark or (at_top and start != "#" and is_comment(row)):
+            marked.append(i)
+        elif grid.extent(i):
+            at_top = False
     filled = sum(1 for i in range(len(grid.rows)) if grid.extent(i))
     if 2 * len(marked) > filled:
         width, _ = usual_width(grid, [i for i in range(len(grid.rows)) if grid.extent(i)])
@@ -74,7 +83,7 @@ class _Search:
         paragraphs = _paragraphs(grid, rows, self.comments)
         if not paragraphs:
             return []
-        sizes = [n * (w if w > 1 or not grid.ragged else 0.5) for w, n in self._widths(paragraphs)]
+        sizes = [self._size(paragraph) for paragraph in paragraphs]
         core = max(range(len(paragraphs)), key=lambda k: sizes[k])
         found = self._read_block(paragraphs, core)
         if found is None or (strict and not _is_convincing(found[0])):
@@ -87,8 +96,12 @@ class _Search:
         after = self._scan_below(below, block)
         return [*before, block, *after]
 
-    def _widths(self, paragraphs: list[list[int]]) -> list[tuple[int, int]]:
-        return [usual_width(self.grid, p) for p in paragraphs]
+    def _size(self, paragraph: list[int]) -> float:
+        """Weigh a paragraph by its cells; lines of a single cell count half."""
+        if not self.grid.ragged:
+            return sum(len(self.grid.filled(i)) for i in paragraph)
+        width, n_alike = usual_width(self.grid, paragraph)
+        return n_alike * (width if width > 1 else 0.5)
 
     def _scan_above(self, rows: list[int], block: Block) -> list[Block]:
         """Look for wide tables above a table; what is none of them is its preamble."""
@@ -102,12 +115,7 @@ class _Search:
             rows = [i for i in rows if i > max(taken)]
             self.findings += inner.findings
         self._promote_comment(rows, block)
-        lines = [
-            (grid.lines[i], grid.rows[i], grid.joiner)
-            for i in rows
-            if grid.extent(i) and i not in block.heading_rows
-        ]
-        block.preamble = {**read_preamble(lines), **block.preamble}
+        block.above += [i for i in rows if grid.extent(i) and i not in block.heading_rows]
         return blocks
 
     def _promote_comment(self, rows: list[int], block: Block) -> None:
@@ -133,7 +141,7 @@ class _Search:
         blocks = inner.scan(rows, strict=True)
         self.findings += inner.findings
         end = min(_rows_of(blocks[0], grid)) if blocks else len(grid.rows)
-        block.footer += [grid.text(i) for i in rows if i < end and grid.extent(i)]
+        block.below += [i for i in rows if i < end and grid.extent(i)]
         if blocks:
             self.findings.append(
                 Fault(
@@ -180,10 +188,7 @@ class _Search:
             block.units = [grid.cell(heading.units, j) for j in block.columns]
         start = min(block.body, default=first)
         between = [i for i in self.comments if first < i < start]
-        lines = [
-            (grid.lines[i], grid.rows[i], grid.joiner) for i in sorted([*preamble_rows, *between])
-        ]
-        block.preamble = read_preamble(lines)
+        block.above += [*preamble_rows, *between]
         last = max([*block.body, *rows[: heading.first_record], *_rows_of(block, grid)])
         return block, min(first, rows[0]), last
 
@@ -277,6 +282,40 @@ def _join_spaced(grid: Grid, paragraphs: list[list[int]]) -> list[list[int]]:
             joined.append(paragraphs[at])
             at += 1
     return joined
+
+
+def _account_for_rest(grid: Grid, block: Block) -> None:
+    """Keep the rows around a table as preamble and footer, and say so."""
+    block.above = sorted(set(block.above))
+    lines = [(grid.lines[i], grid.rows[i], grid.joiner) for i in block.above]
+    block.preamble = read_preamble(lines)
+    block.footer = [grid.text(i) for i in block.below]
+    names = [grid.lines[i] for i in block.heading_rows]
+    if len(names) > 1:
+        block.notes.append(
+            Fault(
+                rule="heading-rows",
+                message=f"The heading takes several rows: {', '.join(map(str, names))}",
+                remedy="Their words are joined for each column",
+                location=grid.place(block.heading_rows[0]),
+                severity="note",
+            )
+        )
+    for rule, rows, what in (
+        ("preamble", block.above, "above the heading, kept as notes on the table"),
+        ("footer", block.below, "below the table, not read as records"),
+    ):
+        if rows:
+            shown = "; ".join(f"{grid.lines[i]}: {grid.text(i)[:40]}" for i in rows[:3])
+            block.notes.append(
+                Fault(
+                    rule=rule,
+                    message=f"Rows {what}: {len(rows)} ({shown})",
+                    remedy="If one of them is a record, give it the same cells as the others",
+                    location=grid.place(rows[0]),
+                    severity="note",
+                )
+            )
 
 
 def _report_duplicates(grid: Grid, block: Block) -> None:

@@ -265,8 +265,10 @@ class RecordReader:
 
     def _report_comments(self, first: int, last: int) -> None:
         grid = self.grid
+        while last + 1 in self.comments:
+            last += 1
         for i in sorted(self.comments):
-            if not first < i < last:
+            if not first < i <= last:
                 continue
             like_row = len(grid.rows[i]) == self.width > 1
             fault = Fault(

@@ -211,12 +211,12 @@ def settle(draft: Draft, answers: Answers) -> SourceFile:
 
 
 def _shows_date(column: Column) -> bool:
-    """Tell from a sample whether a long column is worth a search for dates."""
-    n = len(column.text)
-    if n <= _MANY_ROWS:
-        return True
-    at = pa.array(np.linspace(0, n - 1, _SAMPLE_CELLS).astype(np.int64))
-    return any(look_of(cell) == "d" for cell in column.text.take(at).to_pylist() if cell)
+    """Tell from all cells, or a sample of a long column, whether to search it for dates."""
+    cells = column.text
+    if len(cells) > _MANY_ROWS:
+        at = np.linspace(0, len(cells) - 1, _SAMPLE_CELLS).astype(np.int64)
+        cells = cells.take(pa.array(at))
+    return any(look_of(cell) == "d" for cell in cells.to_pylist() if cell)
 
 
 def _settle_dates(
