@@ -15,13 +15,14 @@ import io
 import re
 import xml.etree.ElementTree as ET
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from metafreeze.options import FigureWidth
 from metafreeze.reporting.content import Drawing, FigureContent
 from metafreeze.reporting.lettering import POINTS_PER_PIXEL, font
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -104,6 +105,11 @@ class Canvas:
         self.page.set_ylim(self.height_px, 0.0)
         self.page.axis("off")
 
+    def _add(self, artist: Artist) -> None:
+        # The limits are fixed pixels: there is nothing to adapt and nothing to clip.
+        artist.set_clip_on(False)
+        self.page.add_artist(artist)
+
     def text(
         self,
         x: float,
@@ -158,24 +164,27 @@ class Canvas:
         over: int = 3,
     ) -> None:
         """Draw a line through points; `dashes` in px, on and off in turn."""
+        from matplotlib.lines import Line2D
+
         # matplotlib measures dashes in widths of the line.
         style: Any = (0, tuple(d / width for d in dashes)) if dashes else "-"
-        self.page.plot(
-            xs,
-            ys,
-            color=PALETTE[color],
-            linewidth=width * POINTS_PER_PIXEL,
-            linestyle=style,
-            solid_capstyle="butt",
-            zorder=over,
-            clip_on=False,
+        self._add(
+            Line2D(
+                xs,
+                ys,
+                color=PALETTE[color],
+                linewidth=width * POINTS_PER_PIXEL,
+                linestyle=style,
+                solid_capstyle="butt",
+                zorder=over,
+            )
         )
 
     def box(self, left: float, top: float, right: float, bottom: float, *, color: str) -> None:
         """Fill a rectangle: a band under the marks, or paper behind words."""
         from matplotlib.patches import Rectangle
 
-        self.page.add_patch(
+        self._add(
             Rectangle(
                 (left, top),
                 right - left,
@@ -183,7 +192,6 @@ class Canvas:
                 facecolor=PALETTE[color],
                 edgecolor="none",
                 zorder={"band": 1, "paper": 3.5}.get(color, 0.5),
-                clip_on=False,
             )
         )
 
@@ -191,14 +199,13 @@ class Canvas:
         """Fill a closed shape, such as the head of an arrow."""
         from matplotlib.patches import Polygon
 
-        self.page.add_patch(
+        self._add(
             Polygon(
                 points,
                 closed=True,
                 facecolor=PALETTE[color],
                 edgecolor="none",
                 zorder=4,
-                clip_on=False,
             )
         )
 
@@ -208,7 +215,7 @@ class Canvas:
         """Draw a dot; a hollow one has no interval."""
         from matplotlib.patches import Circle
 
-        self.page.add_patch(
+        self._add(
             Circle(
                 (x, y),
                 radius if not hollow else radius - 0.75,
@@ -216,7 +223,6 @@ class Canvas:
                 edgecolor=PALETTE[color] if hollow else "none",
                 linewidth=1.5 * POINTS_PER_PIXEL,
                 zorder=5,
-                clip_on=False,
             )
         )
 
@@ -224,23 +230,49 @@ class Canvas:
         self, xs: Sequence[float], ys: Sequence[float], *, color: str = "soft", size: float = 4.0
     ) -> None:
         """Draw many dots as one path, so that thousands of runs stay a small file."""
+        # A line from a point to itself with round ends is a dot.
+        self._segments(xs, ys, ys, color=color, width=size, cap="round")
+
+    def uprights(
+        self,
+        xs: Sequence[float],
+        bottoms: Sequence[float],
+        tops: Sequence[float],
+        *,
+        color: str = "soft",
+        width: float = 2.5,
+    ) -> None:
+        """Draw many upright bars as one path."""
+        self._segments(xs, bottoms, tops, color=color, width=width, cap="butt")
+
+    def _segments(
+        self,
+        xs: Sequence[float],
+        starts: Sequence[float],
+        ends: Sequence[float],
+        *,
+        color: str,
+        width: float,
+        cap: Literal["butt", "round"],
+    ) -> None:
         from matplotlib.patches import PathPatch
         from matplotlib.path import Path
 
         if not len(xs):
             return
-        # A line from a point to itself with round ends is a dot.
-        points = [(x, y) for x, y in zip(xs, ys, strict=True) for _ in range(2)]
-        codes = [Path.MOVETO, Path.LINETO] * len(xs)
-        self.page.add_patch(
+        points = [
+            point
+            for x, start, end in zip(xs, starts, ends, strict=True)
+            for point in ((x, start), (x, end))
+        ]
+        self._add(
             PathPatch(
-                Path(points, codes),
+                Path(points, [Path.MOVETO, Path.LINETO] * len(xs)),
                 facecolor="none",
                 edgecolor=PALETTE[color],
-                linewidth=size * POINTS_PER_PIXEL,
-                capstyle="round",
+                linewidth=width * POINTS_PER_PIXEL,
+                capstyle=cap,
                 zorder=2,
-                clip_on=False,
             )
         )
 

@@ -227,6 +227,7 @@ def _line_words(line: Sequence[tuple[float, float]], unit: int, places: int) -> 
 
 def _runs(canvas: Canvas, across: Scale, up: Scale, study: StudyPoints, size: float) -> None:
     exact: list[tuple[float, float]] = []
+    windows: list[tuple[float, float, float]] = []
     for start, low, high in zip(study.start_c, study.lower_s, study.upper_s, strict=True):
         x = across.place(start)
         bottom = up.place(math.log(low)) if low > 0 else up.start_px
@@ -235,10 +236,12 @@ def _runs(canvas: Canvas, across: Scale, up: Scale, study: StudyPoints, size: fl
             canvas.stroke([x, x], [bottom, tip + 5], color="soft", width=1.5)
             canvas.shape([(x, tip), (x - 3.5, tip + 7), (x + 3.5, tip + 7)], color="soft")
         elif low < high:
-            top = up.place(math.log(high))
-            canvas.stroke([x, x], [bottom, top], color="soft", width=2.5)
+            windows.append((x, bottom, up.place(math.log(high))))
         else:
             exact.append((x, bottom))
+    if windows:
+        xs, bottoms, tops = zip(*windows, strict=True)
+        canvas.uprights(xs, bottoms, tops)
     canvas.specks([x for x, _ in exact], [y for _, y in exact], size=size)
 
 
