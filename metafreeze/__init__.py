@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from metafreeze.models.pooled import PooledEffect, pool
     from metafreeze.models.prediction import Prediction, predict_outcomes, study_modes
     from metafreeze.models.unseen_times import UnseenTimesFit, unseen_times_model
+    from metafreeze.models.robust_coefficients import robust_coefficients
     from metafreeze.models.variance_profile import ProfileIntervals, profile_intervals
     from metafreeze.physics.baseline import cooling_times
     from metafreeze.physics.chance import chance_hot_first
@@ -78,6 +79,7 @@ _HOMES: dict[str, str] = {
     "pool_many": "metafreeze.models.many_pools",
     "predict_outcomes": "metafreeze.models.prediction",
     "profile_intervals": "metafreeze.models.variance_profile",
+    "robust_coefficients": "metafreeze.models.robust_coefficients",
     "study_effects": "metafreeze.analysis.study_effects",
     "study_modes": "metafreeze.models.prediction",
     "unseen_times_model": "metafreeze.models.unseen_times",
@@ -122,6 +124,7 @@ __all__ = [
     "pool_many",
     "predict_outcomes",
     "profile_intervals",
+    "robust_coefficients",
     "study_effects",
     "study_modes",
     "unseen_times_model",
