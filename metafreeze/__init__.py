@@ -26,14 +26,16 @@ if TYPE_CHECKING:
         RegisterError,
         UsageError,
     )
+    from metafreeze.models.few_studies import FewStudies, pool_few
     from metafreeze.models.joint_tests import JointTest, joint_test
     from metafreeze.models.many_pools import ManyPools, pool_many
     from metafreeze.models.mixed import mixed_model
     from metafreeze.models.mixed_result import MixedFit
+    from metafreeze.models.moderators import ModeratorTest, permute_moderators
     from metafreeze.models.pooled import PooledEffect, pool
     from metafreeze.models.prediction import Prediction, predict_outcomes, study_modes
-    from metafreeze.models.unseen_times import UnseenTimesFit, unseen_times_model
     from metafreeze.models.robust_coefficients import robust_coefficients
+    from metafreeze.models.unseen_times import UnseenTimesFit, unseen_times_model
     from metafreeze.models.variance_profile import ProfileIntervals, profile_intervals
     from metafreeze.physics.baseline import cooling_times
     from metafreeze.physics.chance import chance_hot_first
@@ -47,6 +49,7 @@ _HOMES: dict[str, str] = {
     "ExpectedEffect": "metafreeze.analysis.expected_pair",
     "ExpectedTimes": "metafreeze.analysis.expected",
     "Fault": "metafreeze.errors",
+    "FewStudies": "metafreeze.models.few_studies",
     "InputError": "metafreeze.errors",
     "JointTest": "metafreeze.models.joint_tests",
     "Location": "metafreeze.errors",
@@ -54,6 +57,7 @@ _HOMES: dict[str, str] = {
     "MetafreezeError": "metafreeze.errors",
     "MixedFit": "metafreeze.models.mixed_result",
     "MixedRowsFit": "metafreeze.analysis.mixed_fits",
+    "ModeratorTest": "metafreeze.models.moderators",
     "NotConvergedError": "metafreeze.errors",
     "NotEstimableError": "metafreeze.errors",
     "PooledEffect": "metafreeze.models.pooled",
@@ -75,7 +79,9 @@ _HOMES: dict[str, str] = {
     "joint_test": "metafreeze.models.joint_tests",
     "mixed_model": "metafreeze.models.mixed",
     "open_register": "metafreeze.register.store",
+    "permute_moderators": "metafreeze.models.moderators",
     "pool": "metafreeze.models.pooled",
+    "pool_few": "metafreeze.models.few_studies",
     "pool_many": "metafreeze.models.many_pools",
     "predict_outcomes": "metafreeze.models.prediction",
     "profile_intervals": "metafreeze.models.variance_profile",
@@ -91,6 +97,7 @@ __all__ = [
     "ExpectedEffect",
     "ExpectedTimes",
     "Fault",
+    "FewStudies",
     "InputError",
     "JointTest",
     "Location",
@@ -98,6 +105,7 @@ __all__ = [
     "MetafreezeError",
     "MixedFit",
     "MixedRowsFit",
+    "ModeratorTest",
     "NotConvergedError",
     "NotEstimableError",
     "PooledEffect",
@@ -120,7 +128,9 @@ __all__ = [
     "joint_test",
     "mixed_model",
     "open_register",
+    "permute_moderators",
     "pool",
+    "pool_few",
     "pool_many",
     "predict_outcomes",
     "profile_intervals",

@@ -29,6 +29,7 @@ Spread = Literal[
     "empirical-bayes",
     "none",
 ]
+TauPrior = Literal["half-normal", "half-cauchy", "uniform"]
 Interval = Literal["hartung-knapp", "hartung-knapp-floored", "normal"]
 Residual = Literal["common", "per-study"]
 Likelihood = Literal["restricted", "full"]

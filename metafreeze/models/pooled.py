@@ -237,7 +237,7 @@ def pool(
     )
     k = effects.estimate.size
     p = 1 + effects.moderators.shape[1]
-    problem = _design_problem(effects)
+    problem = design_problem(effects)
     if problem:
         return _not_pooled(effects, spread, interval, level, problem)
     if k == 1:
@@ -248,8 +248,19 @@ def pool(
     return _pooled(effects, y, v, x, centre, tau2, spread, interval, level, free=k - p)
 
 
-def _design_problem(effects: Effects) -> str:
-    """Say, before anything is fitted, why these moderators cannot be told apart."""
+def design_problem(effects: Effects) -> str:
+    """Say, before anything is fitted, why these moderators cannot be told apart.
+
+    Parameters
+    ----------
+    effects : Effects
+        With their moderators.
+
+    Returns
+    -------
+    str
+        Empty where they can.
+    """
     k, q = effects.moderators.shape
     if q == 0:
         return ""

@@ -9,8 +9,10 @@ import pandas as pd
 import pytest
 
 from metafreeze.analysis.study_effects import study_effects
+from metafreeze.models.few_studies import pool_few
 from metafreeze.models.heterogeneity import describe_disagreement
 from metafreeze.models.many_pools import pool_many
+from metafreeze.models.moderators import permute_moderators
 from metafreeze.models.pooled import pool
 from metafreeze.models.profile import profile_pool
 from metafreeze.results import Result
@@ -38,6 +40,9 @@ RESULTS = {
     "study_effects": lambda: study_effects(RUNS, endpoint="t_solid"),
     "study_effects of nothing": lambda: study_effects(RUNS.iloc[8:], endpoint="t_solid"),
     "pool_many": lambda: pool_many(np.vstack([Y, -Y]), V, intervals=True),
+    "permute_moderators": lambda: permute_moderators(Y, V, X, draws=99),
+    "permute_moderators, constant": lambda: permute_moderators(Y, V, np.ones(6)),
+    "pool_few": lambda: pool_few(Y, V, tau_scale=0.2),
     "profile_pool": lambda: profile_pool(Y, V),
     "disagreement": lambda: describe_disagreement(12.0, 5),
     "disagreement of one": lambda: describe_disagreement(0.0, 0),
