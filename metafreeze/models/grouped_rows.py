@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -58,6 +57,8 @@ class Design:
         Variance of a row is `share * sigma^2 + added`.
     beyond : array, shape (n,)
         Runs of a summary beyond its mean.
+    times_over : array, shape (n,)
+        How many identical rows a row stands for.
     """
 
     family: str
@@ -70,6 +71,7 @@ class Design:
     share: FloatArray
     added: FloatArray
     beyond: FloatArray
+    times_over: FloatArray
 
     @cached_property
     def sizes(self) -> tuple[int, int, int, int, int]:
@@ -157,39 +159,76 @@ class Design:
         """Plain sums of batches by study."""
         return Summation(self.study_start, np.ones((self.sizes[2], 1)))
 
-    def blocks(self, count: int) -> list[tuple[Design, slice, slice, slice]]:
-        """Cut into about `count` runs of whole studies: design, rows, studies, batches."""
-        if count not in self._cuts:
-            self._cuts[count] = self._cut(count)
-        return self._cuts[count]
+    def parts(self, nodes: IntArray, most: int) -> list[Part]:
+        """Divide into studies of equal node count, each part of at most about `most` elements.
+
+        Parameters
+        ----------
+        nodes : array of int, shape (S,)
+            Gauss-Hermite nodes in each dimension, by study.
+        most : int
+            Rows times nodes in a part.
+
+        Returns
+        -------
+        list of Part
+        """
+        key = (nodes.tobytes(), most)
+        if key not in self._parts:
+            self._parts[key] = self._divide(nodes, most)
+        return self._parts[key]
 
     @cached_property
-    def _cuts(self) -> dict[int, list[tuple[Design, slice, slice, slice]]]:
+    def _parts(self) -> dict[tuple[bytes, int], list[Part]]:
         return {}
 
-    def _cut(self, count: int) -> list[tuple[Design, slice, slice, slice]]:
-        first_row = self.batch_start[self.study_start]
-        n, studies = self.sizes[0], self.sizes[1]
-        marks = np.searchsorted(first_row, np.linspace(0, n, count + 1)[1:-1])
-        edges = np.unique(np.concatenate([[0], marks, [studies]]))
+    def _divide(self, nodes: IntArray, most: int) -> list[Part]:
+        dimensions = self.sizes[4] + int(self.has_batch)
+        rows_in = np.diff(self.batch_start[self.study_start])
         out = []
-        for low, high in pairwise(edges):
-            batches = slice(int(self.study_start[low]), int(self.study_start[high]))
-            rows = slice(int(first_row[low]), int(first_row[high]))
-            part = Design(
-                family=self.family,
-                x=self.x[rows],
-                z=self.z[rows],
-                pairs=self.pairs,
-                member=self.member[rows] if self.has_batch else self.member,
-                batch_start=self.batch_start[batches.start : batches.stop + 1] - rows.start,
-                study_start=self.study_start[low : high + 1] - batches.start,
-                share=self.share[rows],
-                added=self.added[rows],
-                beyond=self.beyond[rows],
-            )
-            out.append((part, rows, slice(int(low), int(high)), batches))
+        for count in np.unique(nodes):
+            studies = np.flatnonzero(nodes == count)
+            size = np.cumsum(rows_in[studies] * float(count) ** dimensions)
+            run = np.floor((size - 1.0) / most).astype(np.int64)
+            for one in np.unique(run):
+                out.append(self.part(studies[run == one], int(count)))
         return out
+
+    def part(self, studies: IntArray, count: int) -> Part:
+        """Take some studies, to be integrated with `count` nodes in each dimension."""
+        if len(studies) == self.sizes[1]:
+            whole = slice(None)
+            return Part(self, count, whole, whole, whole)
+        batches = np.flatnonzero(np.isin(self.study_of_batch, studies))
+        rows = np.flatnonzero(np.isin(self.study_of_row, studies))
+        design = Design(
+            family=self.family,
+            x=self.x[rows],
+            z=self.z[rows],
+            pairs=self.pairs,
+            member=self.member[rows] if self.has_batch else self.member,
+            batch_start=_edges(np.diff(self.batch_start)[batches]),
+            study_start=_edges(np.diff(self.study_start)[studies]),
+            share=self.share[rows],
+            added=self.added[rows],
+            beyond=self.beyond[rows],
+            times_over=self.times_over[rows],
+        )
+        return Part(design, count, rows, studies, batches)
+
+
+class Part(NamedTuple):
+    """Some studies of a design, how many nodes they need, and where they stand in it."""
+
+    design: Design
+    nodes: int
+    rows: IntArray | slice
+    studies: IntArray | slice
+    batches: IntArray | slice
+
+
+def _edges(lengths: IntArray) -> IntArray:
+    return np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64)
 
 
 class Times(NamedTuple):
@@ -203,7 +242,7 @@ class Times(NamedTuple):
     kind: IntArray
     squares: FloatArray
 
-    def pick(self, rows: slice, replicates: IntArray | slice) -> Times:
+    def pick(self, rows: IntArray | slice, replicates: IntArray | slice) -> Times:
         """Take some rows and replicates; one shared data set stays shared."""
         if self.kind.shape[1] == 1:
             replicates = slice(None)

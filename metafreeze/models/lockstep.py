@@ -25,7 +25,10 @@ DECREMENT = 1e-12
 # Where rounding of a long sum stops progress, the answer counts if the step left is below
 # this many squared standard errors.
 STALLED_DECREMENT = 1e-6
+# Half squared standard errors within which the slope alone decides.
+NEAR = 0.1
 FIRST_RADIUS = 1.0
+SMALLEST_RADIUS = 1e-9
 LARGEST_RADIUS = 8.0
 # Relative rounding of the criterion, a sum of rows.
 ROUNDING = 1e-11
@@ -34,7 +37,7 @@ ROUNDING = 1e-11
 class Problem:
     """One design, its data, and the modes of the last evaluation as the next start."""
 
-    def __init__(self, design: Design, times: Times, replicates: int, nodes: int) -> None:
+    def __init__(self, design: Design, times: Times, replicates: int, nodes: IntArray) -> None:
         self.design = design
         self.times = times
         self.nodes = nodes
@@ -71,6 +74,19 @@ class _Step(NamedTuple):
     decrement: FloatArray
     lowest: FloatArray
     away: FloatArray
+
+    def keep(self, which: BoolArray) -> _Step:
+        """Take some replicates."""
+        return _Step(*(part[which] for part in self))
+
+    def replaced(self, which: BoolArray, other: _Step) -> _Step:
+        """Take some replicates from another step."""
+        return _Step(
+            *(
+                np.where(which.reshape(-1, *[1] * (a.ndim - 1)), b, a)
+                for a, b in zip(self, other, strict=True)
+            )
+        )
 
 
 def _newton_step(gradient: FloatArray, hessian: FloatArray, basis: FloatArray) -> _Step:
@@ -121,43 +137,43 @@ def minimise(
         return Minimum(theta, value, gradient, hessian, np.isfinite(value))
     radius = np.full(count, FIRST_RADIUS)
     active = np.flatnonzero(np.isfinite(value) & np.isfinite(hessian).all(axis=(1, 2)))
+    step = _newton_step(gradient[active], hessian[active], basis[active])
     for _ in range(steps):
-        if not len(active):
-            break
-        step = _newton_step(gradient[active], hessian[active], basis[active])
         flat = step.decrement < DECREMENT
         # A flat place with a downward curvature is a saddle: leave it along that direction.
         saddle = flat & (step.lowest < -1e-7)
         arrived[active[flat & ~saddle]] = True
-        move = np.where(saddle[:, None], 0.3 * step.away, step.move)
         keep = ~flat | saddle
-        active, move, decrement = active[keep], move[keep], step.decrement[keep]
-        saddle = saddle[keep]
+        active, step, saddle = active[keep], step.keep(keep), saddle[keep]
         if not len(active):
             break
+        move = np.where(saddle[:, None], 0.3 * step.away, step.move)
         length = np.abs(move).max(axis=1)
         cut = np.minimum(1.0, radius[active] / np.maximum(length, np.finfo(float).tiny))
         trial = theta[active] + cut[:, None] * move
         here = problem.at(trial, active)
-        old = value[active]
         finite = np.isfinite(here.value) & np.isfinite(here.hessian).all(axis=(1, 2))
-        gain = old - np.where(finite, here.value, np.inf)
-        slack = ROUNDING * (1.0 + np.abs(old))
-        promised = np.where(saddle, 0.0, (cut - 0.5 * cut * cut) * decrement)
-        good = finite & ((gain > 1e-4 * promised) | ((promised < slack) & (gain > -slack)))
+        shown = np.where(finite[:, None, None], here.hessian, np.eye(theta.shape[1]))
+        ahead = _newton_step(np.where(finite[:, None], here.gradient, 0.0), shown, basis[active])
+        gain = value[active] - np.where(finite, here.value, np.inf)
+        slack = ROUNDING * (1.0 + np.abs(value[active]))
+        promised = np.where(saddle, 0.0, (cut - 0.5 * cut * cut) * step.decrement)
+        falls = (gain > 1e-4 * promised) | ((promised < slack) & (gain > -slack))
+        # Too few nodes make the value jump a little as they move; near the goal a step counts
+        # that brings the slope down, since slope and curvature belong to the same nodes.
+        nears = (step.decrement < NEAR) & (ahead.decrement < 0.25 * step.decrement) & (gain > -NEAR)
+        good = finite & (falls | (nears & ~saddle))
         moved = active[good]
         theta[moved], value[moved] = trial[good], here.value[good]
         gradient[moved], hessian[moved] = here.gradient[good], here.hessian[good]
-        whole = cut >= 1.0
-        grown = np.where(whole, radius[active], 2.0 * radius[active])
-        radius[active] = np.where(
-            good, np.minimum(grown, LARGEST_RADIUS), 0.25 * np.minimum(cut * length, radius[active])
-        )
-        stuck = radius[active] < 1e-9
-        arrived[active[stuck]] = decrement[stuck] < STALLED_DECREMENT
+        grown = np.where(cut >= 1.0, radius[active], 2.0 * radius[active])
+        shrunk = 0.25 * np.minimum(cut * length, radius[active])
+        radius[active] = np.where(good, np.minimum(grown, LARGEST_RADIUS), shrunk)
+        stuck = radius[active] < SMALLEST_RADIUS
+        arrived[active[stuck]] = step.decrement[stuck] < STALLED_DECREMENT
+        step = step.replaced(good, ahead).keep(~stuck)
         active = active[~stuck]
     else:
-        step = _newton_step(gradient[active], hessian[active], basis[active])
         arrived[active] = step.decrement < STALLED_DECREMENT
     return Minimum(theta, value, gradient, hessian, arrived)
 

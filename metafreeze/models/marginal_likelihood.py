@@ -22,19 +22,23 @@ import numpy as np
 
 from metafreeze.models import censored_likelihood as rows_of
 from metafreeze.models.censored_likelihood import Contributions
-from metafreeze.models.grouped_rows import Design, Times, unpack_theta
+from metafreeze.models.grouped_rows import Design, Part, Times, unpack_theta
 from metafreeze.models.quadrature import normal_grid
 from metafreeze.models.study_peaks import Modes, Peak, RowTerms, find_peak, random_part
-from metafreeze.results import FloatArray
+from metafreeze.results import FloatArray, IntArray
 
 # Array elements handled at once; keeps the working set near the processor's cache.
 CHUNK = 1 << 18
 
 
 class Evaluation(NamedTuple):
-    """Minus log likelihood (R,), gradient (R, T), Hessian (R, T, T), and the modes found."""
+    """Minus log likelihood (R,), gradient (R, T), Hessian (R, T, T), and the modes found.
+
+    `by_study` (S, R) are the studies' shares of the value, without the spreads of summaries.
+    """
 
     value: FloatArray
+    by_study: FloatArray
     gradient: FloatArray
     hessian: FloatArray
     modes: Modes
@@ -44,7 +48,7 @@ def evaluate(
     design: Design,
     times: Times,
     theta: FloatArray,
-    nodes: int,
+    nodes: IntArray,
     modes: Modes,
     *,
     derivatives: bool = True,
@@ -59,8 +63,8 @@ def evaluate(
         Bounds, one column for each replicate or one for all.
     theta : array, shape (R, T)
         Parameter vectors.
-    nodes : int
-        Gauss-Hermite nodes in each dimension.
+    nodes : array of int, shape (S,)
+        Gauss-Hermite nodes in each dimension, by study.
     modes : Modes
         Where to start the search for the modes.
     derivatives : bool
@@ -71,101 +75,60 @@ def evaluate(
     Evaluation
         Not finite where a parameter vector is absurd.
     """
-    out = _integrate(design, times, theta, nodes, modes, derivatives)
-    if not design.beyond.any():
-        return out
-    p = design.sizes[3]
-    extra, slope, bend = _summary_spreads(design, times.squares, theta[:, p])
-    if derivatives:
-        out.gradient[:, p] -= slope
-        out.hessian[:, p, p] -= bend
-    return out._replace(value=out.value - extra)
-
-
-def _integrate(
-    design: Design,
-    times: Times,
-    theta: FloatArray,
-    nodes: int,
-    modes: Modes,
-    derivatives: bool,
-) -> Evaluation:
-    """Cut what is too large for the cache, and put the parts together again."""
-    n, studies, _, _, q = design.sizes
-    replicates = len(theta)
-    points = nodes ** (q + int(design.has_batch))
-    elements = n * points
-    if replicates > 1 and replicates * elements > CHUNK:
+    replicates, t = theta.shape
+    _, studies, _, p, _ = design.sizes
+    size = t if derivatives else 0
+    out = Evaluation(
+        np.zeros(replicates),
+        np.zeros((studies, replicates)),
+        np.zeros((replicates, size)),
+        np.zeros((replicates, size, size)),
+        Modes(modes.z.copy(), modes.v.copy()),
+    )
+    dimensions = design.sizes[4] + int(design.has_batch)
+    for part in design.parts(nodes, CHUNK):
+        elements = len(part.design.x) * part.nodes**dimensions
         step = max(1, CHUNK // elements)
-        if step < replicates:
-            return _over_replicates(design, times, theta, nodes, modes, derivatives, step)
-    if elements * replicates > CHUNK and studies > 1:
-        cuts = design.blocks(min(studies, -(-elements // CHUNK)))
-        if len(cuts) > 1:
-            return _over_studies(cuts, times, theta, nodes, modes, derivatives)
-    with np.errstate(all="ignore"):
-        return _evaluate_block(design, times, theta, nodes, modes, derivatives)
+        for first in range(0, replicates, step):
+            chosen = slice(first, first + step)
+            _add_part(out, part, times, theta, chosen, derivatives)
+    if design.beyond.any():
+        extra, slope, bend = _summary_spreads(design, times.squares, theta[:, p])
+        out.value[:] -= extra
+        if derivatives:
+            out.gradient[:, p] -= slope
+            out.hessian[:, p, p] -= bend
+    return out
 
 
-def _over_replicates(
-    design: Design,
+def _add_part(
+    out: Evaluation,
+    part: Part,
     times: Times,
     theta: FloatArray,
-    nodes: int,
-    modes: Modes,
+    chosen: slice,
     derivatives: bool,
-    step: int,
-) -> Evaluation:
-    parts = []
-    for first in range(0, len(theta), step):
-        chosen = slice(first, first + step)
-        parts.append(
-            _integrate(
-                design,
-                times.pick(slice(None), chosen),
-                theta[chosen],
-                nodes,
-                Modes(modes.z[:, chosen], modes.v[:, chosen]),
-                derivatives,
-            )
+) -> None:
+    """Add some studies of some replicates to the sums, and write where their modes are."""
+    start = Modes(out.modes.z[part.studies, chosen], out.modes.v[part.batches, chosen])
+    with np.errstate(all="ignore"):
+        here = _evaluate_part(
+            part.design,
+            times.pick(part.rows, chosen),
+            theta[chosen],
+            part.nodes,
+            start,
+            derivatives,
         )
-    return Evaluation(
-        np.concatenate([e.value for e in parts]),
-        np.concatenate([e.gradient for e in parts]),
-        np.concatenate([e.hessian for e in parts]),
-        Modes(
-            np.concatenate([e.modes.z for e in parts], axis=1),
-            np.concatenate([e.modes.v for e in parts], axis=1),
-        ),
-    )
+    out.value[chosen] += here.value
+    out.by_study[part.studies, chosen] = here.by_study
+    out.gradient[chosen] += here.gradient
+    out.hessian[chosen] += here.hessian
+    out.modes.z[part.studies, chosen] = here.modes.z
+    out.modes.v[part.batches, chosen] = here.modes.v
 
 
-def _over_studies(
-    cuts: list[tuple[Design, slice, slice, slice]],
-    times: Times,
-    theta: FloatArray,
-    nodes: int,
-    modes: Modes,
-    derivatives: bool,
-) -> Evaluation:
-    parts = []
-    with np.errstate(all="ignore"):
-        for part, rows, studies, batches in cuts:
-            start = Modes(modes.z[studies], modes.v[batches])
-            seen = times.pick(rows, slice(None))
-            parts.append(_evaluate_block(part, seen, theta, nodes, start, derivatives))
-    return Evaluation(
-        np.sum([e.value for e in parts], axis=0),
-        np.sum([e.gradient for e in parts], axis=0),
-        np.sum([e.hessian for e in parts], axis=0),
-        Modes(
-            np.concatenate([e.modes.z for e in parts]),
-            np.concatenate([e.modes.v for e in parts]),
-        ),
-    )
-
-
-def _evaluate_block(
+def _evaluate_part(
     design: Design,
     times: Times,
     theta: FloatArray,
@@ -218,24 +181,27 @@ def _evaluate_block(
     log_like = (top + np.log(mass))[..., 0]
     if q:
         log_like = log_like + np.log(np.diagonal(peak.root, axis1=-2, axis2=-1)).sum(axis=-1)
-    value = -log_like.sum(axis=0)
+    by_study = -log_like
+    value = by_study.sum(axis=0)
     found = Modes(peak.z, peak.v)
     if not derivatives:
-        return Evaluation(value, np.empty((replicates, 0)), np.empty((replicates, 0, 0)), found)
+        return Evaluation(
+            value, by_study, np.empty((replicates, 0)), np.empty((replicates, 0, 0)), found
+        )
 
     scores = _scores(design, at, z, v)  # (T, J, R, Ks, Kb)
     mean_b = (
         (scores * weight_b).sum(axis=4) if design.has_batch else scores[..., 0]
     )  # (T, J, R, Ks)
-    by_study = np.stack([design.study_sums(m)[0] for m in mean_b])  # (T, S, R, Ks)
-    mean_s = (by_study * weight_s).sum(axis=3)  # (T, S, R)
+    of_study = np.stack([design.study_sums(m)[0] for m in mean_b])  # (T, S, R, Ks)
+    mean_s = (of_study * weight_s).sum(axis=3)  # (T, S, R)
     gradient = mean_s.sum(axis=1).T.copy()
     hessian = _expected_bend(design, at, peak, weight_s, weight_b, outer.nodes, inner.nodes)
-    hessian += _spread_of(by_study - mean_s[..., None], weight_s)
+    hessian += _spread_of(of_study - mean_s[..., None], weight_s)
     if design.has_batch:
         weight = weight_s[design.study_of_batch][..., None] * weight_b
         hessian += _spread_of(scores - mean_b[..., None], weight)
-    return Evaluation(value, -gradient, -hessian, found)
+    return Evaluation(value, by_study, -gradient, -hessian, found)
 
 
 def _summary_spreads(

@@ -57,7 +57,8 @@ class RowTerms:
         self._upper = times.upper if shared else times.upper.reshape(-1, 1)
         self.spread = _spreads(design, sigma)
         self._plain = design.plain_spread
-        self._sigma_matters = bool(np.any(design.share > 0.0))
+        over = design.times_over
+        self._over = None if np.all(over == 1.0) else over[:, None, None]
 
     def __call__(self, eta: FloatArray) -> Contributions:
         """Contributions at locations (n, R, K), by sigma's logarithm through the chain rule."""
@@ -81,6 +82,8 @@ class RowTerms:
             terms[4] = r * r * terms[4] + 2.0 * r * (1.0 - r) * terms[3]
             terms[3] *= r
             terms[5] *= r
+        if self._over is not None:
+            terms *= self._over
         return Contributions(*terms)
 
     def _terms(

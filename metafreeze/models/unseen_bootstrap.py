@@ -185,7 +185,7 @@ def simulate(
     count: int,
 ) -> Times:
     """Draw data sets from the fit and look at them as the rows were looked at."""
-    y, squares = draw_times(scaled.design, theta, rng, count)
+    y, squares = draw_times(scaled.row_design, theta, rng, count)
     back = (rows.x @ scaled.start + rows.offset)[:, None]
     with np.errstate(over="ignore", divide="ignore"):
         low, high = watch_times(np.exp(back + scaled.unit * y), watch)
@@ -251,11 +251,12 @@ def likelihood_ratios(
     scaled: Standardised, fitted: Fitted, times: Times, functions: FloatArray
 ) -> tuple[FloatArray, BoolArray]:
     """Likelihood ratio (R, m) of each function at its fitted value, and which fits are finite."""
+    design = scaled.row_design
     count = times.kind.shape[1]
-    size = scaled.design.parameter_count
+    size = design.parameter_count
     start = np.repeat(off_zero(scaled, fitted)[None], count, axis=0)
     basis = np.eye(size)[:, scaled.free]
-    best = minimise(Problem(scaled.design, times, count, fitted.nodes), start, basis)
+    best = minimise(Problem(design, times, count, fitted.nodes), start, basis)
     curve = np.linalg.eigvalsh(
         np.where(np.isfinite(best.hessian), best.hessian, 0.0)[:, : scaled.back.shape[1], :][
             :, :, : scaled.back.shape[1]
@@ -269,7 +270,7 @@ def likelihood_ratios(
         gap = direction @ fitted.theta - best.theta @ direction
         moved += gap[:, None] * direction / (direction @ direction)
         held = minimise(
-            Problem(scaled.design, times, count, fitted.nodes),
+            Problem(design, times, count, fitted.nodes),
             moved,
             null_basis(direction, scaled.free),
         )

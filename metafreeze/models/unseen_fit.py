@@ -22,10 +22,12 @@ ALIASED = 1e-9
 # is this much flatter than the steepest; otherwise the linear programme decides.
 FLAT_SHARE = 1e-4
 
-# Nodes are doubled until the criterion moves by less than this share of itself.
-NODE_TOLERANCE = 1e-8
-MOST_NODES = 160
-MOST_ELEMENTS = 4_000_000
+# Gauss-Hermite nodes in a dimension. Three are exact where everything was seen exactly.
+LADDER = (3, 5, 8, 12, 18, 27, 40, 60, 90, 135)
+# Most rows times nodes, of all studies.
+MOST_ELEMENTS = 1_000_000
+# Fits with more nodes before the remaining error is only reported.
+REFINEMENTS = 3
 
 # A random part below this many residual spreads is tried at exactly zero.
 NEARLY_ZERO = 0.02
@@ -46,7 +48,9 @@ class Standardised:
     Attributes
     ----------
     design, times
-        What `evaluate` takes.
+        What `evaluate` takes; identical rows stand once.
+    row_design
+        The design with a row for each row, for other times.
     start : array, shape (p,)
         Least-squares coefficients taken off before scaling.
     back : array, shape (p, P)
@@ -65,6 +69,7 @@ class Standardised:
 
     design: Design
     times: Times
+    row_design: Design
     start: FloatArray
     back: FloatArray
     unit: float
@@ -84,10 +89,10 @@ class Fitted:
         Parameters, minus log likelihood, and its Hessian.
     zero : array of int
         Parameters that stand exactly at zero.
-    nodes : int
-        Gauss-Hermite nodes in each dimension.
+    nodes : array of int, shape (S,)
+        Gauss-Hermite nodes in each dimension, by study.
     quadrature_error : float
-        Change of the criterion when the nodes are doubled.
+        Change of the criterion at the last rise of the nodes.
     arrived : bool
         Whether the search ended at a minimum.
     """
@@ -96,7 +101,7 @@ class Fitted:
     value: float
     hessian: FloatArray
     zero: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
-    nodes: int = 1
+    nodes: IntArray = field(default_factory=lambda: np.ones(1, dtype=np.int64))
     quadrature_error: float = 0.0
     arrived: bool = True
 
@@ -194,15 +199,19 @@ def standardise(
         share=np.where(is_known, 0.0, 1.0 / rows.count),
         added=(np.where(is_known, rows.known, 0.0) + rows.added) / unit**2,
         beyond=rows.count - 1.0,
+        times_over=np.ones(n),
     )
     free = np.arange(design.parameter_count)
     held = fixed_scale is not None or bool(is_known.all())
     if held:
         free = np.delete(free, rank)
+    times = Times(lower, upper, rows.kind[:, None], np.zeros(1))
     own_squares = ((rows.count - 1.0) * (rows.spread / unit) ** 2).sum()
+    merged, first = _merge_identical(design, times)
     return Standardised(
-        design=design,
-        times=Times(lower, upper, rows.kind[:, None], np.array([own_squares])),
+        design=merged,
+        times=times.pick(first, slice(None))._replace(squares=np.array([own_squares])),
+        row_design=design,
         start=back @ slope,
         back=back,
         unit=unit,
@@ -211,6 +220,36 @@ def standardise(
         first_log_sigma=float(np.log(fixed_scale / unit)) if fixed_scale is not None else 0.0,
         shift=2.0 * exact_runs * float(np.log(unit)),
     )
+
+
+def _merge_identical(design: Design, times: Times) -> tuple[Design, IntArray]:
+    """Let neighbours that are alike stand as one row; give the places that stay.
+
+    Times looked at now and then repeat, and the cost goes with the rows that differ.
+    """
+    parts = [design.x, design.z, times.lower, times.upper, design.share[:, None]]
+    parts += [design.added[:, None], design.beyond[:, None]]
+    parts.append(design.batch_of_row[:, None].astype(float))
+    if design.has_batch:
+        parts.append(design.member[:, None])
+    table = np.hstack(parts)
+    new = np.ones(len(table), dtype=bool)
+    new[1:] = (table[1:] != table[:-1]).any(axis=1) | (design.beyond[1:] > 0.0)
+    first = np.flatnonzero(new)
+    merged = Design(
+        family=design.family,
+        x=design.x[first],
+        z=design.z[first],
+        pairs=design.pairs,
+        member=design.member[first] if design.has_batch else design.member,
+        batch_start=np.searchsorted(first, design.batch_start),
+        study_start=design.study_start,
+        share=design.share[first],
+        added=design.added[first],
+        beyond=design.beyond[first],
+        times_over=np.diff(np.append(first, len(table))).astype(float),
+    )
+    return merged, first
 
 
 def _standard_varying(rows: UnseenRows, correlated: bool) -> tuple[FloatArray, FloatArray]:
@@ -248,6 +287,7 @@ def without_random_parts(design: Design) -> Design:
         share=design.share,
         added=design.added,
         beyond=design.beyond,
+        times_over=design.times_over,
     )
 
 
@@ -266,7 +306,9 @@ def fit_fixed_parts(scaled: Standardised) -> tuple[Fitted, Escape]:
     theta = np.zeros((1, p + 1))
     theta[0, p] = scaled.first_log_sigma
     free = scaled.free[scaled.free <= p]
-    best = minimise(Problem(design, scaled.times, 1, 1), theta, np.eye(p + 1)[:, free])
+    best = minimise(
+        Problem(design, scaled.times, 1, np.ones(1, dtype=np.int64)), theta, np.eye(p + 1)[:, free]
+    )
     fitted = Fitted(best.theta[0], float(best.value[0]), best.hessian[0])
     fitted.arrived = bool(best.arrived[0])
     nothing = np.zeros(len(scaled.back), dtype=bool)
@@ -290,7 +332,7 @@ def fit_fixed_parts(scaled: Standardised) -> tuple[Fitted, Escape]:
     return fitted, escape
 
 
-def fit_all_parts(scaled: Standardised, fixed: Fitted) -> Fitted:
+def fit_all_parts(scaled: Standardised, fixed: Fitted, *, accuracy: float) -> Fitted:
     """Fit with random parts, from the fit without, refining nodes until the criterion rests.
 
     Parameters
@@ -299,6 +341,8 @@ def fit_all_parts(scaled: Standardised, fixed: Fitted) -> Fitted:
         The problem.
     fixed : Fitted
         Fit without random parts.
+    accuracy : float
+        Nodes of a study are doubled while that moves the criterion by more than this share.
 
     Returns
     -------
@@ -308,30 +352,72 @@ def fit_all_parts(scaled: Standardised, fixed: Fitted) -> Fitted:
     dimensions = design.z.shape[1] + int(design.has_batch)
     if dimensions == 0:
         return fixed
+    studies = design.sizes[1]
     basis = np.eye(design.parameter_count)[:, scaled.free]
     normal = design.family == "log-normal" and bool(np.all(scaled.times.kind == rows_of.EXACT))
-    nodes = 3 if normal else (8 if dimensions == 1 else 5)
+    rough = np.full(studies, LADDER[0])
     starts = _starting_points(scaled, fixed)
-    rough = Problem(design, scaled.times, len(starts), min(nodes, 5))
-    if len(starts) * len(design.x) * min(nodes, 5) ** dimensions > CHUNK:
-        values = rough.at(starts, np.arange(len(starts)), derivatives=False).value
+    problem = Problem(design, scaled.times, len(starts), rough)
+    if len(starts) * len(design.x) * rough[0] ** dimensions > CHUNK:
+        values = problem.at(starts, np.arange(len(starts)), derivatives=False).value
         starts = starts[[int(np.argmin(np.where(np.isfinite(values), values, np.inf)))]]
-        rough = Problem(design, scaled.times, 1, min(nodes, 5))
-    ends = minimise(rough, starts, basis, steps=40)
+        problem = Problem(design, scaled.times, 1, rough)
+    ends = minimise(problem, starts, basis, steps=40)
     best = int(np.argmin(np.where(np.isfinite(ends.value), ends.value, np.inf)))
-    fitted = _polish(scaled, ends.theta[best], nodes)
-    while True:
-        doubled = Problem(design, scaled.times, 1, 2 * fitted.nodes)
-        finer = doubled.at(fitted.theta[None], np.arange(1), derivatives=False).value[0]
-        criterion = abs(2.0 * fitted.value + scaled.shift)
-        fitted.quadrature_error = float(2.0 * abs(finer - fitted.value))
-        if normal or fitted.quadrature_error <= NODE_TOLERANCE * max(1.0, criterion):
-            return fitted
-        more = 2 * fitted.nodes
-        elements = len(design.x) * (2 * more) ** dimensions
-        if 2 * more > MOST_NODES or elements > MOST_ELEMENTS:
-            return fitted
-        fitted = _polish(scaled, fitted.theta, more)
+    fitted = _polish(scaled, ends.theta[best], rough)
+    for _ in range(0 if normal else REFINEMENTS):
+        nodes, error = _enough_nodes(scaled, fitted, accuracy)
+        fitted.quadrature_error = error
+        if np.all(nodes <= fitted.nodes):
+            break
+        fitted = _polish(scaled, fitted.theta, np.maximum(nodes, fitted.nodes))
+        fitted.quadrature_error = error
+    return fitted
+
+
+def _enough_nodes(scaled: Standardised, fitted: Fitted, accuracy: float) -> tuple[IntArray, float]:
+    """Climb the ladder of node counts, each study until its share of the criterion rests.
+
+    Returns
+    -------
+    array of int, shape (S,)
+        Nodes in each dimension.
+    float
+        Change of the criterion at the last step of all studies.
+    """
+    design = scaled.design
+    dimensions = design.z.shape[1] + int(design.has_batch)
+    studies = design.sizes[1]
+    rows_in = np.diff(design.batch_start[design.study_start]).astype(float)
+    criterion = abs(2.0 * fitted.value + scaled.shift)
+    allowed = accuracy * max(1.0, criterion) / studies
+    one, theta = np.arange(1), fitted.theta[None]
+    rung = np.zeros(studies, dtype=np.int64)
+    share = np.full(studies, np.nan)
+    change = np.full(studies, np.inf)
+    moving = np.arange(studies)
+    for step, count in enumerate(LADDER):
+        # The worst studies first, as long as the work stays within bounds.
+        moving = moving[np.argsort(-np.abs(change[moving]), kind="stable")]
+        each = rows_in[moving] * float(count) ** dimensions
+        rest = (rows_in * np.array(LADDER, dtype=float)[rung] ** dimensions).sum()
+        rest -= (rows_in[moving] * np.array(LADDER, dtype=float)[rung[moving]] ** dimensions).sum()
+        fits = rest + np.cumsum(each) <= (MOST_ELEMENTS if step > 1 else np.inf)
+        moving = np.sort(moving[fits])
+        if not len(moving):
+            break
+        part = design.part(moving, count)
+        times = scaled.times.pick(part.rows, slice(None))
+        problem = Problem(part.design, times, 1, np.full(len(moving), count))
+        found = problem.at(theta, one, derivatives=False).by_study[:, 0]
+        if step:
+            change[moving] = 2.0 * (found - share[moving])
+        share[moving] = found
+        # A study that rests stays on the rung below, which this one has confirmed.
+        rests = np.abs(change[moving]) <= allowed
+        rung[moving] = np.where(rests, step - 1, step)
+        moving = moving[~rests]
+    return np.array(LADDER)[rung], float(abs(change.sum()))
 
 
 def _starting_points(scaled: Standardised, fixed: Fitted) -> FloatArray:
@@ -362,7 +448,7 @@ def _starting_points(scaled: Standardised, fixed: Fitted) -> FloatArray:
     return np.array(points)
 
 
-def _polish(scaled: Standardised, theta: FloatArray, nodes: int) -> Fitted:
+def _polish(scaled: Standardised, theta: FloatArray, nodes: IntArray) -> Fitted:
     """Settle at these nodes, and put random parts that are nearly zero exactly there."""
     design = scaled.design
     problem = Problem(design, scaled.times, 1, nodes)
@@ -385,7 +471,7 @@ def _polish(scaled: Standardised, theta: FloatArray, nodes: int) -> Fitted:
     return fitted
 
 
-def _as_fitted(best: Minimum, nodes: int, zero: IntArray) -> Fitted:
+def _as_fitted(best: Minimum, nodes: IntArray, zero: IntArray) -> Fitted:
     theta = best.theta[0].copy()
     theta[zero] = 0.0
     return Fitted(

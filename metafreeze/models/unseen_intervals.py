@@ -10,7 +10,7 @@ from scipy import stats
 from metafreeze.models.lockstep import Problem, find_crossings, minimise, null_basis
 from metafreeze.models.unseen_fit import Fitted, Standardised
 from metafreeze.models.unseen_input import UnseenRows
-from metafreeze.results import BoolArray, FloatArray
+from metafreeze.results import BoolArray, FloatArray, IntArray
 
 # A part that stands at zero is started this far off it (in residual spreads) when limits are
 # sought, since it may come to life there.
@@ -232,7 +232,7 @@ def value_where(
 def walk_to_crossing(
     scaled: Standardised,
     start: FloatArray,
-    nodes: int,
+    nodes: IntArray,
     direction: FloatArray,
     centre: float,
     sign: float,

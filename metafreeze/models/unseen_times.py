@@ -91,9 +91,10 @@ class UnseenTimesFit(Result):
     studies, batches : int
         Groups with a random part of their own; zero where there is none.
     nodes : int
-        Gauss-Hermite nodes in each dimension; 1 without random parts.
+        Gauss-Hermite nodes in each dimension of the study that needs most; 1 without random
+        parts.
     quadrature_error : float
-        Change of `criterion` when the nodes are doubled.
+        Change of `criterion` at the last rise of the nodes.
     family, inference : str
         What was asked for.
     level : float
@@ -185,6 +186,7 @@ def unseen_times_model(
     varying_names: Sequence[str] | None = None,
     check_interval: npt.ArrayLike | None = None,
     watched_until: npt.ArrayLike | None = None,
+    accuracy: float = 1e-8,
     seed: int = 0,
     draws: int = 999,
 ) -> UnseenTimesFit:
@@ -248,6 +250,10 @@ def unseen_times_model(
         (infinite: never). By default a window repeats itself, the other rows are watched
         always, and until the latest time at which a row of the same batch (or study) was
         given up.
+    accuracy : float
+        Integration nodes of the studies are raised by half again and again until the criterion
+        moves by less than this share of itself (within bounds of work; `quadrature_error` says
+        what is left).
     seed : int
         Seed of the bootstrap.
     draws : int
@@ -314,6 +320,7 @@ def unseen_times_model(
         functions=_functions(contrasts, rows),
         asked=_asked(focus, rows, contrasts),
         df=df,
+        accuracy=accuracy,
         seed=seed,
         draws=draws,
     )
@@ -332,6 +339,7 @@ class _Question:
     functions: FloatArray
     asked: npt.NDArray[np.bool_]
     df: float | None
+    accuracy: float
     seed: int
     draws: int
 
@@ -429,7 +437,7 @@ def _answer(question: _Question, rows: UnseenRows, looks: Looks) -> UnseenTimesF
         return _result(question, rows, table, "unidentifiable", _spread_note(rows), steps=steps)
     if escape.rows.any():
         return _one_sided(question, rows, table, scaled, escape, steps)
-    fitted = fit_all_parts(scaled, fixed)
+    fitted = fit_all_parts(scaled, fixed, accuracy=question.accuracy)
     status, note = _judge(scaled, fitted)
     if status in ("unidentifiable", "failed"):
         return _result(question, rows, table, status, note, steps=steps)
@@ -638,7 +646,7 @@ def _one_sided(
     bounded = ~escape.rising & ~escape.falling
     inner = _standardised(question, kept)
     fixed, _ = fit_fixed_parts(inner)
-    fitted = fit_all_parts(inner, fixed)
+    fitted = fit_all_parts(inner, fixed, accuracy=question.accuracy)
     if random_trouble(kept, scale_is_held=question.fixed_scale is not None) or _judge(
         inner, fitted
     )[0] in ("unidentifiable", "failed"):
@@ -663,7 +671,9 @@ def _one_sided(
         part = Reference(reference.df[plain], reference.units[plain])
         values["p"][plain] = part.p_value(limits.rise_at_zero)
     top = 2.0 * fitted.value + inner.shift
-    anchor = fit_all_parts(scaled, Fitted(_flat_start(scaled), np.inf, np.eye(1)))
+    anchor = fit_all_parts(
+        scaled, Fitted(_flat_start(scaled), np.inf, np.eye(1)), accuracy=question.accuracy
+    )
     directions = theta_directions(scaled, functions)
     for j in range(p):
         if escape.rising[j] == escape.falling[j] or not np.isfinite(cut_off[j]):
@@ -673,7 +683,7 @@ def _one_sided(
         at = walk_to_crossing(
             scaled,
             off_zero(scaled, anchor),
-            max(anchor.nodes, fitted.nodes),
+            anchor.nodes,
             directions[j],
             float(directions[j] @ anchor.theta),
             sign,
@@ -767,7 +777,8 @@ def _result(
         criterion_time = criterion + 2.0 * float((rows.count[exact] * logs).sum())
         parameters = len(scaled.free)
         aic = criterion + 2.0 * parameters
-        nodes, error = fitted.nodes, fitted.quadrature_error
+        nodes = int(fitted.nodes.max()) if scaled.design.z.shape[1] else 1
+        error = fitted.quadrature_error
     return UnseenTimesFit(
         coefficients=coefficients,
         contrasts=contrasts,
