@@ -166,7 +166,7 @@ class NotConvergedError(MetafreezeError):
 
 
 def describe_faults(faults: Sequence[Fault], *, shown: int = SHOWN_FAULTS) -> str:
-    """Write faults as text, errors and questions first, at most `shown` of them.
+    """Write faults as text: errors, then questions; notes only where nothing else stands.
 
     Parameters
     ----------
@@ -180,9 +180,14 @@ def describe_faults(faults: Sequence[Fault], *, shown: int = SHOWN_FAULTS) -> st
     str
         One line a finding.
     """
-    rank = {"error": 0, "question": 1, "note": 2}
-    ordered = sorted(faults, key=lambda f: rank[f.severity])
+    pressing = [f for f in faults if f.severity == "error"]
+    pressing += [f for f in faults if f.severity == "question"]
+    notes = [f for f in faults if f.severity == "note"]
+    ordered = pressing or notes
     lines = [str(f) for f in ordered[:shown]]
     if len(ordered) > shown:
         lines.append(f"and {len(ordered) - shown} more.")
+    if pressing and notes:
+        count = "1 note" if len(notes) == 1 else f"{len(notes)} notes"
+        lines.append(f"Beside these stand {count}; metafreeze check shows all.")
     return "\n".join(lines)

@@ -537,7 +537,7 @@ def write_sheets(network: Mapping[str, Any], runs: pd.DataFrame, out: Path) -> l
             "mean (min)",
             "SD (min)",
             "n",
-            "where",
+            "place in source",
             "invented",
         ],
         [
@@ -557,64 +557,30 @@ def write_sheets(network: Mapping[str, Any], runs: pd.DataFrame, out: Path) -> l
     )
     brook = rows_of(runs, "Brook Figure")
     # The figure's axes: 10 px a degree and 2 px a minute, origin at (60, 640), y downwards.
+    figure = ["Brook Figure (invented)"]
+    place = ["fully frozen", "open", "figure 1", "yes"]
     write_csv(
         out / "brook_figure.csv",
         [
-            "source",
-            "mark",
-            "axis",
-            "pixel_x",
-            "pixel_y",
-            "value",
-            "endpoint",
-            "lid",
-            "where",
-            "invented",
+            *("source", "mark", "axis", "axis quantity", "unit"),
+            *("pixel_x", "pixel_y", "value", "endpoint", "lid", "place in source", "invented"),
         ],
         [
-            [
-                "Brook Figure (invented)",
-                "axis",
-                "x",
-                str(60 + 10 * v),
-                "640",
-                str(v),
-                "",
-                "",
-                "figure 1",
-                "yes",
-            ]
-            for v in (0, 50, 100)
-        ]
-        + [
-            [
-                "Brook Figure (invented)",
-                "axis",
-                "y",
-                "60",
-                str(640 - 2 * v),
-                str(v),
-                "",
-                "",
-                "figure 1",
-                "yes",
-            ]
-            for v in (0, 150, 300)
-        ]
-        + [
-            [
-                "Brook Figure (invented)",
-                "point",
-                "",
-                f"{60 + 10 * r.start_c:.0f}",
-                f"{640 - 2 * r.solid_s / 60.0:.0f}",
-                "",
-                "fully frozen",
-                "open",
-                "figure 1",
-                "yes",
-            ]
-            for r in brook
+            *[
+                [*figure, *("axis", "x", "start temperature", "°C"), *at, *place]
+                for at in [(f"{60 + 10 * v}", "640", f"{v}") for v in (0, 50, 100)]
+            ],
+            *[
+                [*figure, *("axis", "y", "time", "min"), *at, *place]
+                for at in [("60", f"{640 - 2 * v}", f"{v}") for v in (0, 150, 300)]
+            ],
+            *[
+                [*figure, *("point", "", "", ""), *at, "", *place]
+                for at in [
+                    (f"{60 + 10 * r.start_c:.0f}", f"{640 - 2 * r.solid_s / 60.0:.0f}")
+                    for r in brook
+                ]
+            ],
         ],
     )
     return [out / f"{name}" for name in ARRIVAL]
