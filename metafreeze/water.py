@@ -274,7 +274,9 @@ def vapour_pressure_water_pa(temp_c: npt.ArrayLike) -> FloatArray:
     return _inside(np.where(temp >= 0.0, warm, cold), temp, _LIQUID_VAPOUR_SPAN)
 
 
-_ICE_VAPOUR_SPAN: Span = (-163.0, 0.01)
+# A hair above the triple point, so that 273.16 K taken from kelvin stays inside.
+_TRIPLE_C = 0.0101
+_ICE_VAPOUR_SPAN: Span = (-163.0, _TRIPLE_C)
 
 
 def vapour_pressure_ice_pa(temp_c: npt.ArrayLike) -> FloatArray:
@@ -350,7 +352,7 @@ def latent_heat_vaporisation_j_kg(temp_c: npt.ArrayLike) -> FloatArray:
     return _inside(np.where(temp >= 0.0, warm, cold), temp, _SUPERCOOLED_HEAT_SPAN)
 
 
-_SUBLIMATION_SPAN: Span = (-243.0, 0.01)
+_SUBLIMATION_SPAN: Span = (-243.0, _TRIPLE_C)
 
 
 def latent_heat_sublimation_j_kg(temp_c: npt.ArrayLike) -> FloatArray:
@@ -411,7 +413,7 @@ def latent_heat_fusion_j_kg(temp_c: npt.ArrayLike) -> FloatArray:
 
 # Gibbs energy of ice Ih at one atmosphere: IAPWS R10-06(2009), table 2. At that pressure only
 # the terms below matter to heat capacity and density.
-_ICE_SPAN: Span = (-270.0, 0.01)
+_ICE_SPAN: Span = (-270.0, _TRIPLE_C)
 _TRIPLE_K = 273.16
 _TRIPLE_PA = 611.657
 _ICE_G01 = 0.655022213658955

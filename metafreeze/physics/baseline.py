@@ -178,23 +178,25 @@ def _ice_biot(setup: Setup, mass_g: FloatArray) -> FloatArray:
     """Conduction term of Plank's equation over its surface term, h d/(4 k), mean over the faces.
 
     In all three shapes of Plank's equation the ratio is h d/(4 k), d the diameter or the full
-    thickness. Here the side counts with the diameter, and each end with twice the share of the
-    height that freezes from it; faces count by the heat they take.
+    thickness; from one face alone it is h H/(2 k). Each face freezes the share of the water
+    that matches its share of the heat, so it counts with that share of the diameter (side) or
+    of twice the height (ends), and is weighed by its heat.
     """
     flows = heat_flows_at_zero_w(setup, mass_g=mass_g)
     total = flows.top + flows.base + flows.side
     height = filling_height_m(mass_g, setup.diameter_mm)
     diameter = setup.array("diameter_mm") * 1e-3
-    end_area = np.pi / 4.0 * diameter**2
-    side_area = np.pi * diameter * height
     drive = -setup.array("sink_temp_c")
-    ends = flows.top + flows.base
-    per_face = flows.side / (side_area * drive) * diameter * flows.side / total
-    for end in (flows.top, flows.base):
-        thickness = 2.0 * height * np.where(ends > 0.0, end / np.where(ends > 0.0, ends, 1.0), 0.0)
-        per_face = per_face + end / (end_area * drive) * thickness * end / total
-    biot: FloatArray = per_face / (4.0 * _ICE_W_MK)
-    return biot
+    end_area = np.pi / 4.0 * diameter**2
+    biot = np.zeros(())
+    for flow, area, thickness in (
+        (flows.side, np.pi * diameter * height, diameter),
+        (flows.top, end_area, 2.0 * height),
+        (flows.base, end_area, 2.0 * height),
+    ):
+        share = flow / total
+        biot = biot + share * (flow / (area * drive)) * thickness * share
+    return np.asarray(biot / (4.0 * _ICE_W_MK), dtype=np.float64)
 
 
 def _threshold_times(
