@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from metafreeze.analysis.advice import advise
+from metafreeze.analysis.excess import ExcessSlope, excess_slope
 from metafreeze.analysis.expected import ExpectedTimes, expected_times
 from metafreeze.analysis.expected_pair import ExpectedEffect, expected_effect
 from metafreeze.analysis.mixed_fits import MixedRowsFit, fit_mixed
@@ -101,8 +102,8 @@ class PoolAnswer(Result):
         The same question asked of one effect per study; None for one study.
     fit, seen_fit : MixedRowsFit
         The one-stage fit with a straight line, and with the bend of physics.
-    excess_fit : MixedRowsFit
-        The one-stage fit of what is beyond the baseline.
+    excess : ExcessSlope or None
+        What is beyond ordinary physics, the baseline's own uncertainty included.
     runs, labs, batches, rows_given, rows_used, unseen : int
         Counts; `unseen` are rows not seen exactly.
     advice : tuple of str
@@ -142,7 +143,7 @@ class PoolAnswer(Result):
     two_stage: PooledEffect | None
     fit: MixedRowsFit
     seen_fit: MixedRowsFit
-    excess_fit: MixedRowsFit
+    excess: ExcessSlope | None
     runs: int
     labs: int
     batches: int
@@ -359,22 +360,27 @@ def answer_pool(
 
     alike = with_typical_vessels(chosen)
     curve = _usable(expected_times(alike, endpoint=endpoint, draws=draws, seed=seed))
-    full = _usable(expected_times(chosen, endpoint=endpoint, draws=draws, seed=seed))
     baseline = expected_effect(
         alike, hot_c=hot, cold_c=cold, endpoint=endpoint, draws=draws, seed=seed
     )
-    has_baseline = curve is not None and full is not None
+    has_baseline = curve is not None
     at_pair = float(baseline.log_ratio[-1]) if has_baseline else NAN
     expected_low, expected_high = (
         np.quantile(baseline.draws[:, -1], [0.025, 0.975]) if has_baseline else (NAN, NAN)
     )
 
     straight = fit_mixed(chosen, endpoint=endpoint, design=design, unseen="model")
-    seen = straight
-    beyond = straight
+    seen, beyond = straight, None
     if has_baseline:
         seen = fit_mixed(chosen, endpoint=endpoint, design=design, unseen="model", offset=curve)
-        beyond = fit_mixed(chosen, endpoint=endpoint, design=design, unseen="model", offset=full)
+        beyond = excess_slope(
+            chosen,
+            endpoint=endpoint,
+            pair=(cold, hot),
+            design=design,
+            draws=draws,
+            seed=seed,
+        )
     shift = at_pair if has_baseline else 0.0
     studies = _study_table(chosen, endpoint, curve if has_baseline else None, baseline, hot, cold)
     two_stage, absent = _absent(studies, units, shift)
@@ -392,9 +398,9 @@ def answer_pool(
         expected_log_ratio=at_pair,
         expected_low=float(expected_low),
         expected_high=float(expected_high),
-        excess_log_ratio=units * beyond.slope_per_10k if has_baseline else NAN,
-        excess_low=units * beyond.slope_low if has_baseline else NAN,
-        excess_high=units * beyond.slope_high if has_baseline else NAN,
+        excess_log_ratio=NAN if beyond is None else beyond.excess_at_pair,
+        excess_low=NAN if beyond is None else beyond.excess_low,
+        excess_high=NAN if beyond is None else beyond.excess_high,
         slope_per_10k=straight.slope_per_10k,
         slope_low=straight.slope_low,
         slope_high=straight.slope_high,
@@ -410,7 +416,7 @@ def answer_pool(
         two_stage=two_stage,
         fit=straight,
         seen_fit=seen,
-        excess_fit=beyond,
+        excess=beyond,
         runs=round(float(straight.runs_used)),
         labs=straight.studies,
         batches=straight.batches,

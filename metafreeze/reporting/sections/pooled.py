@@ -18,6 +18,7 @@ from metafreeze.reporting.content import (
     Section,
     TableContent,
     Text,
+    listed,
     say,
 )
 from metafreeze.reporting.figures.absent import AbsentFigure
@@ -67,12 +68,11 @@ def new_lab_sentence(pool: Values) -> Text:
 
 def counts_sentence(pool: Values) -> Text:
     """Count labs, batches and runs, and what was not seen exactly."""
-    words = say(
-        "{labs}, {batches}, {runs}",
-        labs=show.count(pool["labs"], "lab"),
-        batches=show.count(pool["batches"], "batch", "batches"),
-        runs=show.count(pool["runs"], "run"),
-    )
+    parts = [show.count(pool["labs"], "lab")]
+    if pool["batches"]:
+        parts.append(show.count(pool["batches"], "batch", "batches"))
+    parts.append(show.count(pool["runs"], "run"))
+    words = listed(parts)
     if pool["unseen"]:
         words += say(
             "; {n} of them not seen exactly and used with their bounds",
@@ -81,7 +81,12 @@ def counts_sentence(pool: Values) -> Text:
     left = pool["rows_given"] - pool["rows_used"]
     if left:
         words += say("; some rows give no effect and are listed with their reasons")
-    return words + "."
+    words += "."
+    if not pool["batches"]:
+        words += say(
+            " Nothing says which vessels cooled together, so all count as one batch a lab."
+        )
+    return words
 
 
 def disagreement_sentence(pool: Values) -> Text:
