@@ -20,6 +20,7 @@ _MARKS: tuple[tuple[bytes, str, str], ...] = (
 )
 # One-byte encodings of the Latin alphabet, the usual one first: it wins a tie.
 _LATIN = ("cp1252", "cp1250", "mac_roman", "cp850")
+_WINDOWS = ("cp1252", "cp1250")
 _NAMES = {"cp1252": "windows-1252", "cp1250": "windows-1250", "mac_roman": "mac-roman"}
 # Encodings of other scripts that are worth a guess; the guess is shown and can be overruled.
 _OTHER_SCRIPTS = [
@@ -238,7 +239,7 @@ def _decode_narrow(data: bytes, problem: UnicodeDecodeError, file: str) -> Decod
     name = "gb18030" if paired and _looks_chinese(data) else ""
     if not name and (longest >= _LONG_RUN or scores[best] <= 0):
         name = _guess_script(data)
-    if not name and scores[best] > 0:
+    if not name and scores[best] > 0 and (best in _WINDOWS or _makes_words(data.decode(best))):
         name = best
     if not name:
         return _ask_encoding(data, problem.start, file)
@@ -281,6 +282,15 @@ def _fit(data: bytes, name: str) -> float:
         else:
             score -= 2.0
     return score
+
+
+def _makes_words(text: str) -> bool:
+    """Tell whether most letters beyond ASCII stand in words with ASCII letters, or are degrees."""
+    beyond: list[tuple[str, str, str]] = re.findall(
+        r"(?=([A-Za-z]?)([^\x00-\x7f])([A-Za-z]?))", text
+    )
+    inside = sum(bool(before or after) or letter == "°" for before, letter, after in beyond)
+    return 2 * inside > len(beyond)
 
 
 def _looks_chinese(data: bytes) -> bool:

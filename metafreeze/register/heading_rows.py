@@ -48,6 +48,8 @@ def find_heading(grid: Grid, rows: Sequence[int], width: int, habits: Habits) ->
     lines = [i for i in lines if not is_rule_line(grid.rows[i])] or lines
     names, units = _choose_lines(grid, lines, width, habits)
     end = rows.index(max([*names, *([] if units is None else [units])]))
+    while end + 1 < len(rows) and is_rule_line(grid.rows[rows[end + 1]]) and width > 1:
+        end += 1
     above = [i for i in rows[:end] if i not in names and i != units]
     return Heading(names, units, end + 1, above)
 
@@ -65,7 +67,7 @@ def _likeliest(grid: Grid, rows: Sequence[int], zone: list[int], width: int) -> 
         start = end
         while start - 1 in zone:
             start -= 1
-        return max(_speaks_as_heading(grid, rows[k]) for k in range(start, end + 1))
+        return max(_speaks_as_heading(grid, rows[k], width) for k in range(start, end + 1))
 
     return max(reversed(ends), key=speaks)
 
@@ -142,7 +144,7 @@ def _choose_lines(
     if width == 1:
         best = len(before_units) - 1
     else:
-        speaking = [_speaks_as_heading(grid, i) for i in before_units]
+        speaking = [_speaks_as_heading(grid, i, width) for i in before_units]
         best = speaking.index(max(speaking))
     top = best
     while top and best - top < _HEADING_LINES - 1 and _has_gaps(grid, lines[top - 1], lines[top]):
@@ -160,11 +162,15 @@ def _choose_lines(
     return names, None
 
 
-def _speaks_as_heading(grid: Grid, row: int) -> int:
-    """Count the cells with a usual word of headings or a unit in brackets, less the values."""
+def _speaks_as_heading(grid: Grid, row: int, width: int) -> int:
+    """Count the cells with a usual word of headings or a unit in brackets, less the values.
+
+    A row that names every column counts two more.
+    """
     cells = [grid.cell(row, j).replace("_", " ") for j in grid.filled(row)]
+    full = 2 if len(cells) >= width else 0
     words = sum(bool(_HEADING_WORDS.search(cell)) for cell in cells)
-    return words - sum(grid.look(row, j) in ("n", "d") for j in grid.filled(row))
+    return full + words - sum(grid.look(row, j) in ("n", "d") for j in grid.filled(row))
 
 
 def _has_gaps(grid: Grid, upper: int, lower: int) -> bool:

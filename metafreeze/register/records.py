@@ -143,10 +143,12 @@ class RecordReader:
                 else:
                     self.body.append(i)
             return
-        whole = [k for k, i in enumerate(rows) if len(grid.rows[i]) >= self.width]
+        whole = [k for k, i in enumerate(rows) if self._is_whole(i)]
         last_whole = whole[-1] if whole else -1
         for k, i in enumerate(rows):
             n_cells = len(grid.rows[i])
+            if k == last_whole + 1 and self._starts_another(rows[k:]):
+                break
             if self._is_heading_again(i):
                 self._note_break(i)
             elif n_cells == self.width:
@@ -160,6 +162,22 @@ class RecordReader:
                 break
             else:
                 self._refuse_row(i)
+
+    def _is_whole(self, row: int) -> bool:
+        """Tell whether a row has all its cells and none that is one too many."""
+        return len(self.grid.rows[row]) >= self.width >= self.grid.extent(row)
+
+    def _starts_another(self, rows: Sequence[int]) -> bool:
+        """Tell whether rows at the end are a table of another width under its own heading."""
+        grid = self.grid
+        widths = {len(grid.rows[i]) for i in rows}
+        return (
+            len(rows) > 1
+            and len(widths) == 1
+            and self.width not in widths
+            and 1 not in widths
+            and heading_like(grid, rows[0], self.habits)
+        )
 
     def _take_long(self, row: int) -> None:
         if self.grid.extent(row) <= self.width:

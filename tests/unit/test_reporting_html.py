@@ -62,12 +62,25 @@ def test_the_policy_forbids_everything_but_the_one_style_sheet(page):
     policy = tree.xpath("//meta[@http-equiv='Content-Security-Policy']/@content")[0]
     style = re.search(r"<style>(.*?)</style>", html, re.S)[1]
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    fonts = "font-src data:; " if "@font-face" in style else ""
     assert policy == (
-        f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+        f"default-src 'none'; style-src 'sha256-{digest}'; {fonts}"
+        "base-uri 'none'; form-action 'none'"
     )
-    assert "url(" not in style and "@import" not in style and "http" not in style
+    assert "@import" not in style and "http" not in style
+    assert style.count("url(") == style.count("url(data:font/woff;base64,")
     first = tree.find("head")
     assert [e.tag for e in first][:2] == ["meta", "meta"]
+
+
+def test_letters_are_carried_only_where_names_need_them():
+    assert "@font-face" not in rendered("demo")[1]
+    html = rendered("many-studies")[1]
+    ranges = re.findall(r"unicode-range: ([^;]+);", html)
+    carried = {chr(int(number[2:], 16)) for one in ranges for number in one.split(", ")}
+    assert set("凉水氷얼음לשפحدबหำ\u0e4d") <= carried
+    assert not carried & set("Ледωλệé")
+    assert sum(map(len, re.findall(r"base64,([^)]+)\)", html))) < 60_000
 
 
 def test_every_inner_link_has_its_place_and_every_place_is_one(page):
