@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 
@@ -26,6 +27,7 @@ from metafreeze.reporting.content import (
     Report,
     Text,
 )
+from metafreeze.reporting.faces import faces_css
 from metafreeze.reporting.figures.canvas import Glyphs, drawings
 from metafreeze.reporting.labels import LONGEST_LABEL, shortened, visible
 
@@ -140,14 +142,19 @@ def _environment() -> Environment:
     return environment
 
 
-def style_sheet() -> str:
-    """Give the page's style sheet.
+def style_sheet(texts: Iterable[str] = ()) -> str:
+    """Give the page's style sheet, with the letters that its names need.
+
+    Parameters
+    ----------
+    texts : iterable of str
+        Every sentence of the page.
 
     Returns
     -------
     str
     """
-    return (TEMPLATES / "report.css").read_text("utf-8")
+    return faces_css(texts) + (TEMPLATES / "report.css").read_text("utf-8")
 
 
 def content_policy(style: str) -> str:
@@ -163,7 +170,11 @@ def content_policy(style: str) -> str:
     str
     """
     digest = base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
-    return f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+    fonts = "font-src data:; " if "@font-face" in style else ""
+    return (
+        f"default-src 'none'; style-src 'sha256-{digest}'; {fonts}"
+        "base-uri 'none'; form-action 'none'"
+    )
 
 
 def render_html(report: Report) -> str:
@@ -179,7 +190,7 @@ def render_html(report: Report) -> str:
     str
         The whole file; the same content gives the same text.
     """
-    style = style_sheet()
+    style = style_sheet(visible(str(text)) for text in shown.texts_of(report))
     return (
         _environment()
         .get_template("report.html.j2")
