@@ -317,7 +317,12 @@ def _choose_lab(
             f'--lab "{remembered}" if it is; --lab NAME if not',
             "question",
         )
-    return "", None
+    return "", _lab_fault(
+        file,
+        f"It names no lab; its rows count as one lab, named after the file, “{sheet.source}”",
+        "Answer with --lab NAME, or give the sheet a column “lab”",
+        "note",
+    )
 
 
 def _lab_fault(file: str, message: str, remedy: str, severity: Severity) -> Fault:

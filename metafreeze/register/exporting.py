@@ -16,9 +16,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from metafreeze.errors import InputError
-from metafreeze.register.answers import FileCheck
 from metafreeze.register.disk import disk_trouble_explained, write_whole
-from metafreeze.register.schema import FIELDS, arrow_schema
+from metafreeze.register.schema import FIELDS
 
 EXPORT_SUFFIXES = (".csv", ".parquet")
 
@@ -86,22 +85,8 @@ def make_inert(table: pa.Table) -> pa.Table:
     return table
 
 
-def undo_inert(check: FileCheck) -> pa.Table:
-    """Take the apostrophes off again where a file is an export of a register.
-
-    Parameters
-    ----------
-    check : FileCheck
-        A checked file; its headings tell an export by having all fields in their order.
-
-    Returns
-    -------
-    pyarrow.Table
-        Its rows; those of any other file as they are.
-    """
-    table = check.rows
-    if list(check.headings) != arrow_schema().names or not check.file.lower().endswith(".csv"):
-        return table
+def undo_inert(table: pa.Table) -> pa.Table:
+    """Take the apostrophes of `make_inert` off again."""
     for name in _TEXT_FIELDS:
         column = table[name]
         guarded = pc.match_substring_regex(column, _GUARDED)

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -262,12 +263,8 @@ def _steps(pool: Pool, new: pa.Table, free: BoolArray, *, series: str) -> Iterat
     old_runs, new_runs = _filled(old_keys["run_id"]), _filled(new_keys["run_id"])
     sheet = pool.series == series
 
-    def by(*columns: str) -> tuple[_Coder, _Coder]:
-        return _coder(old_keys, columns), _coder(new_keys, columns)
-
-    def step(columns: tuple[str, ...], old: BoolArray, fresh: BoolArray, unique: bool) -> _Step:
-        old_codes, new_codes = by(*columns)
-        return old_codes, old, new_codes, fresh, unique
+    def step(columns: Sequence[str], old: BoolArray, fresh: BoolArray, unique: bool) -> _Step:
+        return _coder(old_keys, columns), old, _coder(new_keys, columns), fresh, unique
 
     if old_runs.any() and new_runs.any():
         yield step(_RUN, old_runs, new_runs, False)
@@ -277,28 +274,28 @@ def _steps(pool: Pool, new: pa.Table, free: BoolArray, *, series: str) -> Iterat
         yield step(_RUN[1:], sheet & old_runs & ~_filled(old_keys["lab_id"]), new_runs, True)
         known = np.count_nonzero(sheet & ~free)
         if known >= MOSTLY * min(np.count_nonzero(sheet), new.num_rows):
-            for columns in (_RUN[1:], ("study", *_RUN[2:]), _RUN[:4]):
-                yield step(columns, sheet & old_runs, new_runs, True)
+            for key in (_RUN[1:], ("study", *_RUN[2:]), _RUN[:4]):
+                yield step(key, sheet & old_runs, new_runs, True)
 
     row = ("sheet_name", "file_row", "endpoint")
-
-    def measured(places: IntArray) -> pa.Table:
-        return _with_study(pool.rows(places))
-
-    def fresh_rows(places: IntArray) -> pa.Table:
-        return _with_study(new.take(pa.array(places)))
 
     for old_side, new_side in ((~old_runs, np.ones_like(new_runs)), (old_runs, ~new_runs)):
         for columns in ((*MEASURED, "study", *row[:2]), (*MEASURED, "study")):
             yield (
-                lambda at, c=columns: _codes(measured(at), c),
+                partial(_content_codes, pool.rows, columns),
                 sheet & old_side,
-                lambda at, c=columns: _codes(fresh_rows(at), c),
+                partial(_content_codes, new.take, columns),
                 new_side,
                 False,
             )
         yield step((*row, *_DETAILS), sheet & old_side, new_side, False)
         yield step(row, sheet & old_side, new_side, True)
+
+
+def _content_codes(
+    rows: Callable[[IntArray], pa.Table], columns: Sequence[str], at: IntArray
+) -> Codes:
+    return _codes(_with_study(rows(at)), columns)
 
 
 def _coder(keys: pa.Table, columns: Sequence[str]) -> _Coder:
@@ -369,7 +366,8 @@ def _differ(left: pa.ChunkedArray, right: pa.ChunkedArray) -> BoolArray:
         a = left.fill_null(0.0).to_numpy(zero_copy_only=False)
         b = right.fill_null(0.0).to_numpy(zero_copy_only=False)
         with np.errstate(invalid="ignore"):  # two unbounded times do not differ
-            unequal: BoolArray = np.abs(a - b) > SAME_RELATIVE * np.maximum(np.abs(a), np.abs(b))
+            unequal = np.abs(a - b) > SAME_RELATIVE * np.maximum(np.abs(a), np.abs(b))
     else:
         unequal = pc.not_equal(left, right).fill_null(False).to_numpy(zero_copy_only=False)
-    return (left_there != right_there) | (both & unequal)
+    differ: BoolArray = (left_there != right_there) | (both & unequal)
+    return differ

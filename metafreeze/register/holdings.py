@@ -24,7 +24,7 @@ from metafreeze.register.parts import (
 from metafreeze.register.plan import SETTINGS_NAME, read_settings
 from metafreeze.register.schema import arrow_schema
 from metafreeze.register.standing import FileRecord, Standing, replay
-from metafreeze.register.taking import PartReader, count_records
+from metafreeze.register.taking import RECORD_COLUMNS, PartReader, count_records
 
 _PART_NAME = re.compile(r"e(\d{4,})\.parquet")
 
@@ -199,7 +199,7 @@ def account(folder: Path, standing: Standing) -> Ledger:
         shown = standing.shown.get(entry_id)
         table = None
         if shown is not None and not shown.all():
-            table = read(entry_id, ["sheet_name", "file_row", BIN_COLUMN])
+            table = read(entry_id, [*RECORD_COLUMNS, BIN_COLUMN])
         for file in entry.files:
             replaced: dict[str, int] = {}
             if table is not None and shown is not None:

@@ -195,7 +195,10 @@ def to_pandas(table: pa.Table) -> pd.DataFrame:
         pa.int64(): pd.Int64Dtype(),
         pa.bool_(): pd.BooleanDtype(),
     }
-    return table.to_pandas(types_mapper=types.get, split_blocks=True, self_destruct=True)
+    frame: pd.DataFrame = table.to_pandas(
+        types_mapper=types.get, split_blocks=True, self_destruct=True
+    )
+    return frame
 
 
 def _believed_bytes(folder: Path, record: PartRecord) -> bytes:

@@ -18,7 +18,7 @@ from metafreeze.errors import Fault, InputError, Location, RegisterError
 from metafreeze.register.answers import BINS, Answers, FileCheck
 from metafreeze.register.cache import RESULTS_FOLDER, read_cached, write_cached
 from metafreeze.register.entries import Entry, History, Ledger, PastEntry, Sources
-from metafreeze.register.exporting import export_rows, undo_inert
+from metafreeze.register.exporting import export_rows
 from metafreeze.register.holdings import (
     account,
     find_damage,
@@ -32,6 +32,7 @@ from metafreeze.register.locking import WAIT_S
 from metafreeze.register.merging import incoming_register
 from metafreeze.register.parts import ROWS_FOLDER, check_part, to_pandas
 from metafreeze.register.plan import SETTINGS_NAME, require_plan, require_settings
+from metafreeze.register.returning import read_export
 from metafreeze.register.schema import arrow_schema
 from metafreeze.register.standing import Standing
 from metafreeze.register.taking import (
@@ -56,6 +57,9 @@ ENTRY_COLUMN = "entry_id"
 
 _FOLDERS = (ROWS_FOLDER, CURVES_FOLDER, SOURCES_FOLDER, RESULTS_FOLDER)
 
+# What checking notes as absent and the register fills in, asks for or notes itself.
+_SETTLED_HERE = ("no-endpoint", "no-lab")
+
 AnyPath = str | os.PathLike[str]
 
 # A file as checked, the answers with which it was read, and notes on these.
@@ -63,7 +67,10 @@ _Checked = tuple[FileCheck, Answers, tuple[Fault, ...]]
 
 
 def check_file(path: Path, *, answers: Answers) -> FileCheck:
-    """Check one file; the way in is loaded with the first one."""
+    """Check one file; the way in is loaded with the first one that is no export."""
+    returning = read_export(path)
+    if returning is not None:
+        return returning
     check: FileCheck = import_module("metafreeze.register.intake").check_file(path, answers=answers)
     return check
 
@@ -526,9 +533,9 @@ class Register:
         """Store checked files, all or none."""
         incoming, notes = [], []
         for (check, used, said), path in zip(checked, paths, strict=True):
-            notes += [*said, *check.findings, *_refusal(check)]
-            plain = with_values(check, rows=undo_inert(check))
-            incoming.append(incoming_file(plain, path, used))
+            found = [fault for fault in check.findings if fault.rule not in _SETTLED_HERE]
+            notes += [*said, *found, *_refusal(check)]
+            incoming.append(incoming_file(check, path, used))
         return take_in(
             self.path,
             "add",

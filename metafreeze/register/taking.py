@@ -58,6 +58,9 @@ SHAPE_ANSWERS = (
     "same_source",
 )
 
+# What names a record of a file; those of an export come from several files.
+RECORD_COLUMNS = ("file_name", "sheet_name", "file_row")
+
 PartReader = Callable[[str, Sequence[str] | None], pa.Table]
 
 
@@ -288,7 +291,7 @@ def plan_entry(
         record = _record(file, labelled, sheet, series, entry_id, head)
         if match and not any(fault.severity == "question" for fault in plan.faults):
             # With a question open the rows cannot be told from others; that one comes first.
-            pool = Pool([*_segments(standing, record, read), *segments])
+            pool = Pool([*_segments(standing, record, rows, read), *segments])
             matched = match_rows(
                 pool,
                 labelled.rows.select(arrow_schema().names),
@@ -307,41 +310,75 @@ def plan_entry(
 
 
 def segment_of(
-    standing: Standing, entry_id: str, read: PartReader, *, wanted: npt.NDArray[np.bool_]
+    standing: Standing,
+    entry_id: str,
+    read: PartReader,
+    *,
+    wanted: npt.NDArray[np.bool_],
+    keys: pa.Table | None = None,
 ) -> Segment:
-    """Give the wanted rows of one entry's part as a segment to match with."""
-    entry = standing.entries[entry_id]
+    """Give the wanted rows of one entry's part as a segment to match with.
+
+    Parameters
+    ----------
+    standing : Standing
+        The register as it is.
+    entry_id : str
+        The entry.
+    read : callable
+        Gives its part.
+    wanted : bool array, shape (rows of the part,)
+        Which rows.
+    keys : pyarrow.Table, optional
+        The `KEY_COLUMNS` of all its rows, where they are read already.
+
+    Returns
+    -------
+    Segment
+    """
     positions = np.flatnonzero(wanted)
     series = np.empty(wanted.size, dtype=object)
-    for file in entry.files:
+    for file in standing.entries[entry_id].files:
         series[file.first : file.stop] = file.series
+    keys = read(entry_id, KEY_COLUMNS) if keys is None else keys
     return Segment(
         entry_id=entry_id,
-        keys=read(entry_id, KEY_COLUMNS).take(pa.array(positions)),
+        keys=keys.take(pa.array(positions)),
         positions=positions,
         series=series[positions],
         load=cache(lambda: read(entry_id, arrow_schema().names)),
     )
 
 
-def _segments(standing: Standing, record: FileRecord, read: PartReader) -> list[Segment]:
+def _segments(
+    standing: Standing, record: FileRecord, rows: pa.Table, read: PartReader
+) -> list[Segment]:
     """Give the standing rows that the file may have a state of; read no other part."""
     found = []
+    runs = pc.unique(rows["run_id"]).drop_null()
     for entry_id, shown in standing.shown.items():
-        wanted = np.zeros(shown.size, dtype=bool)
-        for file in standing.entries[entry_id].files:
-            if file.series == record.series or _may_share_runs(file.runs, record.runs):
-                wanted[file.first : file.stop] = shown[file.first : file.stop]
+        files = standing.entries[entry_id].files
+        if not any(_may_share_rows(file, record) for file in files):
+            continue
+        keys = read(entry_id, KEY_COLUMNS)
+        # Of other sheets only runs of the same name can be the same runs.
+        wanted = pc.is_in(keys["run_id"], value_set=runs).to_numpy(zero_copy_only=False).copy()
+        for file in files:
+            if file.series == record.series:
+                wanted[file.first : file.stop] = True
+        wanted &= shown
         if wanted.any():
-            found.append(segment_of(standing, entry_id, read, wanted=wanted))
+            found.append(segment_of(standing, entry_id, read, wanted=wanted, keys=keys))
     return found
 
 
-def _may_share_runs(one: tuple[str, ...] | None, other: tuple[str, ...] | None) -> bool:
-    """Tell from hashes whether two files may have runs in common."""
-    if one is None or other is None:
-        return one != () and other != ()
-    return not set(one).isdisjoint(other)
+def _may_share_rows(one: FileRecord, other: FileRecord) -> bool:
+    """Tell from the journal alone whether two files may hold states of the same rows."""
+    if one.series == other.series:
+        return True
+    if one.runs is None or other.runs is None:
+        return one.runs != () and other.runs != ()
+    return not set(one.runs).isdisjoint(other.runs)
 
 
 def _pending(plan: Plan, record: FileRecord) -> list[Segment]:
@@ -525,7 +562,7 @@ def count_records(rows: pa.Table, out: npt.NDArray[np.bool_]) -> dict[str, int]:
     Parameters
     ----------
     rows : pyarrow.Table
-        Rows with `sheet_name`, `file_row` and the ledger bin; a record of a wide sheet
+        Rows with file, sheet, row and ledger bin; a record of a wide sheet
         has several, and stands in the first of their bins.
     out : bool array, shape (rows,)
         Rows that are out.
@@ -545,7 +582,7 @@ def _whole_records(
     """Find the records all of whose rows are out: their first rows, and their bins."""
     if not out.any():
         return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
-    place = row_codes(((n, rows[n]) for n in ("sheet_name", "file_row")), rows.num_rows)
+    place = row_codes(((n, rows[n]) for n in RECORD_COLUMNS), rows.num_rows)
     _, first, record = np.unique(place, return_index=True, return_inverse=True)
     stays = np.bincount(record[~out], minlength=first.size) > 0
     rank = pc.index_in(rows[BIN_COLUMN], value_set=pa.array(BINS)).to_numpy()

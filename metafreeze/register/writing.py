@@ -43,7 +43,7 @@ from metafreeze.register.taking import Incoming, Plan, plan_entry, segment_of
 SOURCES_FOLDER = "sources"
 
 
-def lay_out(folder: Path, names: Sequence[str], settings: Mapping[str, str]) -> None:
+def lay_out(folder: Path, names: Sequence[str], settings: Mapping[str, Any]) -> None:
     """Make the folders, the first journal line and the settings of an empty register.
 
     Parameters
@@ -69,7 +69,7 @@ def lay_out(folder: Path, names: Sequence[str], settings: Mapping[str, str]) -> 
             body = {"format": JOURNAL_FORMAT, "settings": dict(settings)}
             line = spell_line(_members(0, "create", body))
             append_line(folder / JOURNAL_NAME, line, keep_bytes=0)
-            write_settings(folder, Settings(as_of=0, **settings))
+            write_settings(folder, with_values(Settings(as_of=0), **settings))
 
 
 @contextmanager

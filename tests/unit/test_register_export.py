@@ -7,10 +7,11 @@ import csv
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
-from checked_sheets import run, runs, take, write_sheet
+from checked_sheets import run, runs, take
 
 from metafreeze.errors import InputError, RegisterError
-from metafreeze.register.exporting import make_inert, undo_inert
+from metafreeze.register.answers import Answers
+from metafreeze.register.returning import read_export
 from metafreeze.register.schema import FIELDS
 from metafreeze.register.store import create_register
 
@@ -66,17 +67,63 @@ def test_texts_are_inert_and_numbers_stay_numbers(tmp_path, register):
     assert (back["nucleation_temp_c"] == -6.5).all()
 
 
-def test_the_way_back_is_exact(tmp_path, register):
-    take(register, tmp_path, [run(80, 1.0, run_id=str(k), remark=c) for k, c in enumerate(CELLS)])
-    check, _ = write_sheet(tmp_path, [], name="out.csv", headings=tuple(NAMES))
-    table = register._tables()[0][1]
-    inert = make_inert(table)
-    assert not inert.equals(table)
-    from dataclasses import replace
+@pytest.mark.parametrize("suffix", [".csv", ".parquet"])
+def test_the_way_back_is_exact(tmp_path, register, suffix):
+    odd = [run(80, 0.1 * k, run_id=str(k), remark=c) for k, c in enumerate(CELLS)]
+    odd.append(run(20, 1.0, run_id="not seen", time_upper_s=None, preregistered=False))
+    take(register, tmp_path, odd, name="odd.csv")
+    paper = {"record_level": "arm_summary", "mean_s": 2400.0, "n_runs": 5, "endpoint": "t_zero"}
+    take(register, tmp_path, [paper | {"source_id": "Invented Review 3"}], name="paper.csv")
+    take(register, tmp_path, runs(2, exclusion_reason="knocked"), name="more.csv")
+    out = tmp_path / f"out{suffix}"
+    register.export(out)
+    other = create_register(tmp_path / "other")
+    entry = other.add(out)
+    assert entry.new == len(CELLS) + 4
+    before, after = (r.rows().drop(columns="entry_id") for r in (register, other))
+    pd.testing.assert_frame_equal(before, after)
+    counts = {"used": len(CELLS) + 1, "not seen exactly": 1, "excluded": 2}
+    assert {name: n for name, n in entry.ledger.items() if n} == counts
+    assert other.add(out).id == ""
+    again = register.add(out, answers=Answers(same_as="new"))
+    assert (again.new, again.already_there) == (1, len(CELLS) + 3), "the paper's row has no run"
 
-    assert undo_inert(replace(check, rows=inert)).equals(table)
-    other = replace(check, rows=inert, headings=("run", "start"))
-    assert undo_inert(other).equals(inert), "a person's own apostrophes are left alone"
+
+def test_an_edited_export_is_checked_like_any_file(tmp_path, register):
+    take(register, tmp_path, runs(3))
+    out = tmp_path / "out.csv"
+    register.export(out)
+    text = out.read_text("utf-8").replace('"t_solid"', '"frozen"', 1).replace("22,", "122,", 1)
+    out.write_text(text, "utf-8")
+    other = create_register(tmp_path / "other")
+    with pytest.raises(InputError) as refused:
+        other.add(out)
+    found = [(f.location.row, f.message) for f in refused.value.faults]
+    assert found == [
+        (4, "start_temp_c is out of range (122.0)"),
+        (2, "endpoint is not in the vocabulary (frozen)"),
+    ]
+    assert refused.value.faults[0].remedy == "Enter a value from 0 to 100 °C"
+    assert other.rows().empty
+
+
+def test_other_files_are_no_exports(tmp_path, register):
+    take(register, tmp_path, runs(1))
+    register.export(tmp_path / "out.csv")
+    text = (tmp_path / "out.csv").read_text("utf-8")
+    assert read_export(tmp_path / "out.csv") is not None
+    for name, content in {
+        "plain.csv": b"start,time (min)\n80,41\n",
+        "empty.csv": b"",
+        "words.csv": text.replace("2400", "soon").encode(),
+        "more.csv": text.replace('"remark"', '"mood"').encode(),
+        "latin.csv": "größe\n1".encode("latin-1"),
+        "out.txt": text.encode(),
+        "broken.parquet": b"PAR1",
+    }.items():
+        (tmp_path / name).write_bytes(content)
+        assert read_export(tmp_path / name) is None, name
+    assert read_export(tmp_path / "nowhere.csv") is None
 
 
 def test_numbers_come_back_to_the_last_digit(tmp_path, register):
