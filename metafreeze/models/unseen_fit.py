@@ -19,7 +19,8 @@ from metafreeze.results import FloatArray, IntArray
 ALIASED = 1e-9
 
 # A fit without random parts is proven finite, the likelihood being concave, when no direction
-# is this much flatter than the steepest; otherwise the linear programme decides.
+# is this much flatter than the steepest and than one unit a row; otherwise the linear
+# programme decides.
 FLAT_SHARE = 1e-4
 
 # Gauss-Hermite nodes in a dimension. Three are exact where everything was seen exactly.
@@ -312,10 +313,11 @@ def fit_fixed_parts(scaled: Standardised) -> tuple[Fitted, Escape]:
     fitted = Fitted(best.theta[0], float(best.value[0]), best.hessian[0])
     fitted.arrived = bool(best.arrived[0])
     nothing = np.zeros(len(scaled.back), dtype=bool)
-    no_escape = Escape(False, np.zeros(len(design.x), dtype=bool), nothing, nothing)
+    rows = int(design.times_over.sum())
+    no_escape = Escape(False, np.zeros(rows, dtype=bool), nothing, nothing)
     if fitted.arrived and best.theta[0, p] > EDGE_LOG_SPREAD:
         curve = np.linalg.eigvalsh(fitted.hessian[np.ix_(free, free)])
-        if curve[0] > FLAT_SHARE * curve[-1]:
+        if curve[0] > FLAT_SHARE * max(curve[-1], design.times_over.sum()):
             return fitted, no_escape
     summary = bool(scaled.times.squares[0] > 0.0)
     # A row whose variance is known or added to bounds the likelihood however small sigma is,
@@ -329,7 +331,9 @@ def fit_fixed_parts(scaled: Standardised) -> tuple[Fitted, Escape]:
         scaled.back,
         spread_is_free=p in free and not summary and bool(bounded.all()),
     )
-    return fitted, escape
+    # A row that stands for several speaks for all of them.
+    over = design.times_over.astype(np.int64)
+    return fitted, escape._replace(rows=np.repeat(escape.rows, over))
 
 
 def fit_all_parts(scaled: Standardised, fixed: Fitted, *, accuracy: float) -> Fitted:
@@ -356,7 +360,7 @@ def fit_all_parts(scaled: Standardised, fixed: Fitted, *, accuracy: float) -> Fi
     basis = np.eye(design.parameter_count)[:, scaled.free]
     normal = design.family == "log-normal" and bool(np.all(scaled.times.kind == rows_of.EXACT))
     rough = np.full(studies, LADDER[0])
-    starts = _starting_points(scaled, fixed)
+    starts = starting_points(scaled, fixed.theta)
     problem = Problem(design, scaled.times, len(starts), rough)
     if len(starts) * len(design.x) * rough[0] ** dimensions > CHUNK:
         values = problem.at(starts, np.arange(len(starts)), derivatives=False).value
@@ -366,7 +370,7 @@ def fit_all_parts(scaled: Standardised, fixed: Fitted, *, accuracy: float) -> Fi
     best = int(np.argmin(np.where(np.isfinite(ends.value), ends.value, np.inf)))
     fitted = _polish(scaled, ends.theta[best], rough)
     for _ in range(0 if normal else REFINEMENTS):
-        nodes, error = _enough_nodes(scaled, fitted, accuracy)
+        nodes, error = enough_nodes(scaled, fitted, accuracy)
         fitted.quadrature_error = error
         if np.all(nodes <= fitted.nodes):
             break
@@ -375,8 +379,17 @@ def fit_all_parts(scaled: Standardised, fixed: Fitted, *, accuracy: float) -> Fi
     return fitted
 
 
-def _enough_nodes(scaled: Standardised, fitted: Fitted, accuracy: float) -> tuple[IntArray, float]:
+def enough_nodes(scaled: Standardised, fitted: Fitted, accuracy: float) -> tuple[IntArray, float]:
     """Climb the ladder of node counts, each study until its share of the criterion rests.
+
+    Parameters
+    ----------
+    scaled : Standardised
+        The problem.
+    fitted : Fitted
+        Where to look.
+    accuracy : float
+        Allowed change, as a share of the criterion.
 
     Returns
     -------
@@ -420,12 +433,12 @@ def _enough_nodes(scaled: Standardised, fitted: Fitted, accuracy: float) -> tupl
     return np.array(LADDER)[rung], float(abs(change.sum()))
 
 
-def _starting_points(scaled: Standardised, fixed: Fitted) -> FloatArray:
+def starting_points(scaled: Standardised, fixed: FloatArray) -> FloatArray:
     """Shares of the variance of the fit without random parts, studies by batches."""
     design = scaled.design
     p = design.x.shape[1]
     levels = int(design.z.shape[1] > 0) + int(design.has_batch)
-    sigma = float(np.exp(fixed.theta[p]))
+    sigma = float(np.exp(fixed[p]))
     if p not in scaled.free and not np.any(design.share > 0.0):
         sigma = float(np.sqrt(design.added.mean()))
     points = []
@@ -433,7 +446,7 @@ def _starting_points(scaled: Standardised, fixed: Fitted) -> FloatArray:
         if sum(shares) >= 0.9:
             continue
         theta = np.zeros(design.parameter_count)
-        theta[: p + 1] = fixed.theta[: p + 1]
+        theta[: p + 1] = fixed[: p + 1]
         if p in scaled.free:
             theta[p] += 0.5 * np.log(1.0 - sum(shares))
         left = list(shares)

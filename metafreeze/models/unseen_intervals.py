@@ -17,7 +17,8 @@ from metafreeze.results import BoolArray, FloatArray, IntArray
 NUDGE = 0.1
 
 # Doublings after which a side is called unbounded.
-MOST_DOUBLINGS = 40
+MOST_DOUBLINGS = 20
+NARROWINGS = 100
 
 
 class Reference(NamedTuple):
@@ -30,6 +31,10 @@ class Reference(NamedTuple):
 
     df: FloatArray
     units: FloatArray
+
+    def pick(self, which: IntArray | list[int]) -> Reference:
+        """Take some functions."""
+        return Reference(self.df[which], self.units[which])
 
     def cut_off(self, level: float) -> FloatArray:
         """Rise of twice the minus log likelihood at the limits."""
@@ -187,11 +192,11 @@ def profile_limits(
         )
         at = found.at.copy()
         for i in np.flatnonzero(~found.found):
+            direction = directions[both[i]]
+            held = HeldCriterion(scaled, nudged, fitted.nodes, direction)
             target = fitted.value + 0.5 * cut_off[both[i]]
-            start = float(directions[both[i]] @ fitted.theta)
-            step = abs(float(found.at[i]) - start)
             at[i] = walk_to_crossing(
-                scaled, nudged, fitted.nodes, directions[both[i]], start, signs[i], step, target
+                held, signs[i], _spread_along(scaled, fitted, direction), target
             )
         limits[0, asked] = base[asked] + scaled.unit * at[: len(asked)]
         limits[1, asked] = base[asked] + scaled.unit * at[len(asked) :]
@@ -200,6 +205,14 @@ def profile_limits(
         at_zero = value_where(scaled, fitted, functions[test], np.zeros(int(test.sum())))
         rise[test] = 2.0 * (at_zero - fitted.value)
     return Limits(limits[0], limits[1], rise)
+
+
+def _spread_along(scaled: Standardised, fitted: Fitted, direction: FloatArray) -> float:
+    """Give the standard error of a function of theta."""
+    free = scaled.free
+    inverse = np.linalg.pinv(fitted.hessian[np.ix_(free, free)], hermitian=True)
+    variance = float(direction[free] @ inverse @ direction[free])
+    return float(np.sqrt(max(variance, 1e-12)))
 
 
 def value_where(
@@ -229,52 +242,92 @@ def value_where(
     return np.where(held.arrived, held.value, np.nan)
 
 
-def walk_to_crossing(
-    scaled: Standardised,
-    start: FloatArray,
-    nodes: IntArray,
-    direction: FloatArray,
-    centre: float,
-    sign: float,
-    step: float,
-    target: float,
-) -> float:
-    """Find the crossing by refitting at held values: doubling outwards, then halving.
+class HeldCriterion:
+    """Minus log likelihood with one function of theta held, minimised over all else.
+
+    Each call starts where the last one ended.
+    """
+
+    def __init__(
+        self, scaled: Standardised, start: FloatArray, nodes: IntArray, direction: FloatArray
+    ) -> None:
+        self._problem = Problem(scaled.design, scaled.times, 1, nodes)
+        self._basis = null_basis(direction, scaled.free)
+        self._direction = direction
+        self._scale = float(direction @ direction)
+        self.theta = start.copy()
+
+    @property
+    def now(self) -> float:
+        """Where the held function stands."""
+        return float(self._direction @ self.theta)
+
+    def __call__(self, at: float) -> float:
+        """Give the criterion with the function held at a value; infinite where there is none."""
+        moved = self.theta + (at - self.now) / self._scale * self._direction
+        here = minimise(self._problem, moved[None], self._basis)
+        if not np.isfinite(here.value[0]):
+            return float("inf")
+        self.theta = here.theta[0]
+        return float(here.value[0])
+
+
+def walk_to_crossing(held: HeldCriterion, sign: float, step: float, target: float) -> float:
+    """Find where the held criterion crosses the target, by doubling and then narrowing.
 
     The slow way, for likelihoods that are far from a parabola or run to an edge.
+
+    Parameters
+    ----------
+    held : HeldCriterion
+        The criterion.
+    sign : float
+        Side, +1 or -1, on which it rises.
+    step : float
+        First step.
+    target : float
+        Value to reach.
 
     Returns
     -------
     float
-        Value of c'theta; infinite where the criterion stays below the target.
+        Value of the held function; infinite where the criterion stays below the target, NaN
+        where it never comes below.
     """
-    basis = null_basis(direction, scaled.free)
-    scale = float(direction @ direction)
-    problem = Problem(scaled.design, scaled.times, 1, nodes)
-    theta = start.copy()
-
-    def above(at: float) -> float:
-        nonlocal theta
-        moved = theta + (at - float(direction @ theta)) / scale * direction
-        here = minimise(problem, moved[None], basis)
-        if np.isfinite(here.value[0]):
-            theta = here.theta[0]
-        return float(here.value[0]) - target
-
-    inside, outside = centre, centre
+    inside, move = held.now, step
     for _ in range(MOST_DOUBLINGS):
-        outside = inside + sign * step
-        if not above(outside) < 0.0:
+        below = held(inside) - target
+        if below < 0.0:
             break
-        inside, step = outside, 2.0 * step
+        inside, move = inside - sign * move, 2.0 * move
+    else:
+        return float("nan")
+    outside, move = inside + sign * step, step
+    for _ in range(MOST_DOUBLINGS):
+        above = held(outside) - target
+        if not above < 0.0:
+            break
+        inside, below, move = outside, above, 2.0 * move
+        outside = inside + sign * move
     else:
         return float(sign * np.inf)
-    for _ in range(60):
-        middle = 0.5 * (inside + outside)
-        if above(middle) < 0.0:
-            inside = middle
-        else:
-            outside = middle
-        if abs(outside - inside) < 1e-9 * (1.0 + abs(middle)):
+    # Secants that halve the weight of an end that stays (Illinois rule); the ends' values are
+    # kept, not asked again, since a search may end a rounding apart.
+    stayed = 0
+    for _ in range(NARROWINGS):
+        if abs(outside - inside) <= 1e-10 * (1.0 + abs(inside)):
             break
+        weight = below / (below - above) if np.isfinite(above) else 0.5
+        middle = inside + min(max(weight, 0.01), 0.99) * (outside - inside)
+        here = held(middle) - target
+        if here < 0.0:
+            inside, below = middle, here
+            above = 0.5 * above if stayed > 0 else above
+            stayed = 1
+        else:
+            outside, above = middle, here
+            below = 0.5 * below if stayed < 0 else below
+            stayed = -1
+        if abs(here) < 1e-9:
+            return middle
     return 0.5 * (inside + outside)

@@ -4,21 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from metafreeze.errors import InputError
-from metafreeze.models import censored_likelihood as rows_of
-from metafreeze.models.grouped_rows import unpack_theta
 from metafreeze.models.heterogeneity import require_level
-from metafreeze.models.separation import Escape
 from metafreeze.models.unseen_bootstrap import Looks, bootstrap_cut_off, check_looks
 from metafreeze.models.unseen_design import drop_single_study, random_trouble
 from metafreeze.models.unseen_fit import (
-    EDGE_LOG_SPREAD,
     Fitted,
     Standardised,
     aliased_columns,
@@ -30,134 +24,19 @@ from metafreeze.models.unseen_input import UnseenRows, check_unseen_rows
 from metafreeze.models.unseen_intervals import (
     Limits,
     Reference,
-    off_zero,
     profile_limits,
     reference_for,
-    theta_directions,
     value_where,
-    walk_to_crossing,
 )
-from metafreeze.options import Status, TimeFamily, UnseenInference, require_choice
-from metafreeze.results import RESULT, FloatArray, Result, round_for_people
-
-PART_TYPES = {"level": str, "term": str, "with_term": str, "sd": float, "correlation": float}
-NUMBERS = ("estimate", "se", "df", "low", "high", "p")
-
-NO_SECOND_ENGINE = "none asked: the general library has no random parts for times seen in part"
-
-# Standard deviation of the standard smallest-extreme-value law.
-WEIBULL_SD = float(np.pi / np.sqrt(6.0))
+from metafreeze.models.unseen_judgement import coefficient_covariance, judge_fit, spread_note
+from metafreeze.models.unseen_one_sided import fill_one_sided
+from metafreeze.models.unseen_result import Question, Table, UnseenTimesFit, build_result
+from metafreeze.options import TimeFamily, UnseenInference, require_choice
+from metafreeze.results import FloatArray
 
 # So many standard errors from zero (and twice the t limit) the test at zero is not profiled:
 # the p from estimate over error is the same nothing, and refitting far away is slow.
 FAR_FROM_ZERO = 8.0
-
-
-@dataclass(**RESULT)
-class UnseenTimesFit(Result):
-    """Fit of log freezing times of which some are known only within bounds.
-
-    Parameters
-    ----------
-    coefficients : DataFrame
-        One row per column of X, indexed by its name: estimate, se, df, low, high, p. A
-        coefficient bounded on one side only has no estimate and one infinite limit.
-    contrasts : DataFrame
-        The same for the functions asked for; empty without.
-    covariance : DataFrame, shape (p, p)
-        Of the coefficients, from the observed information; parts at zero held there.
-    random_parts : DataFrame
-        level (study, batch, residual), term, with_term, sd of the log time, correlation: a row
-        per standard deviation, then one per correlation of two terms.
-    residual_sd : float
-        Standard deviation of the log time of runs within their batch; NaN where known.
-    scale : float
-        The spread parameter: `residual_sd` itself, or for Weibull one over its shape.
-    log_scale_se : float
-        Standard error of ln(scale); NaN where held or known.
-    criterion : float
-        -2 log likelihood, in full: densities of the log time for exact rows, probabilities for
-        the others, every constant kept. Equals the full likelihood of the linear mixed model
-        where every row is exact.
-    criterion_time : float
-        The same with densities of the time itself: `criterion` + 2 sum of ln t over exact rows.
-    aic : float
-        `criterion` + 2 `parameters`; comparable between families.
-    parameters : int
-        Number of estimated parameters, parts at zero included.
-    rows_exact, rows_interval, rows_right, rows_left, rows_empty : int
-        Rows seen exactly, within a window, never, before the first look; rows that say nothing
-        are left out.
-    studies, batches : int
-        Groups with a random part of their own; zero where there is none.
-    nodes : int
-        Gauss-Hermite nodes in each dimension of the study that needs most; 1 without random
-        parts.
-    quadrature_error : float
-        Change of `criterion` at the last rise of the nodes.
-    family, inference : str
-        What was asked for.
-    level : float
-        Level of the intervals.
-    seed : int
-        Seed of the bootstrap.
-    draws_used : int
-        Simulated data sets that could be fitted; zero without bootstrap.
-    status : str
-        ok, boundary (a random part stands at zero), unidentifiable, failed.
-    note : str
-        Why, in words.
-    steps_taken : tuple of str
-        Random parts that were left out, and why.
-    second_engine : str
-        Why no independent engine was asked.
-    """
-
-    coefficients: pd.DataFrame
-    contrasts: pd.DataFrame
-    covariance: pd.DataFrame
-    random_parts: pd.DataFrame
-    residual_sd: float
-    scale: float
-    log_scale_se: float
-    criterion: float
-    criterion_time: float
-    aic: float
-    parameters: int
-    rows_exact: int
-    rows_interval: int
-    rows_right: int
-    rows_left: int
-    rows_empty: int
-    studies: int
-    batches: int
-    nodes: int
-    quadrature_error: float
-    family: TimeFamily
-    inference: UnseenInference
-    level: float
-    seed: int
-    draws_used: int
-    status: Status
-    note: str
-    steps_taken: tuple[str, ...]
-    second_engine: str
-
-    def to_frame(self) -> pd.DataFrame:
-        """Give the coefficients, then the contrasts, one row each."""
-        parts = [part for part in (self.coefficients, self.contrasts) if len(part)]
-        return pd.concat(parts).rename_axis("term").reset_index()
-
-    def headline(self) -> str:
-        """Say the last coefficient, its interval, the rows and the method in one line."""
-        row = self.coefficients.iloc[-1]
-        name = self.coefficients.index[-1]
-        unseen = self.rows_interval + self.rows_right + self.rows_left
-        return (
-            f"{name} {round_for_people(row['estimate'])} ({round_for_people(row['low'])} to "
-            f"{round_for_people(row['high'])}), {self.rows_exact + unseen} rows, {unseen} not "
-            f"seen exactly, {self.family}, {self.inference}, {self.status}"
-        )
 
 
 def unseen_times_model(
@@ -311,7 +190,7 @@ def unseen_times_model(
         varying_names=varying_names,
     )
     looks = check_looks(check_interval, watched_until, len(np.asarray(lower)), log_times)
-    question = _Question(
+    question = Question(
         family=family,
         inference=inference,
         level=level,
@@ -325,23 +204,6 @@ def unseen_times_model(
         draws=draws,
     )
     return _answer(question, rows, looks)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Question:
-    """What was asked of the rows."""
-
-    family: TimeFamily
-    inference: UnseenInference
-    level: float
-    fixed_scale: float | None
-    correlated: bool
-    functions: FloatArray
-    asked: npt.NDArray[np.bool_]
-    df: float | None
-    accuracy: float
-    seed: int
-    draws: int
 
 
 def _check_options(
@@ -405,47 +267,42 @@ def _asked(
     return asked
 
 
-class _Table:
-    """The frame of functions being filled."""
-
-    def __init__(self, count: int) -> None:
-        self.values = {name: np.full(count, np.nan) for name in NUMBERS}
-
-    def frames(self, rows: UnseenRows) -> tuple[pd.DataFrame, pd.DataFrame]:
-        p = len(rows.names)
-        further = [f"contrast {i + 1}" for i in range(len(self.values["se"]) - p)]
-        whole = pd.DataFrame(self.values, index=[*rows.names, *further]).rename_axis("term")
-        return whole.iloc[:p].copy(), whole.iloc[p:].copy()
-
-
-def _answer(question: _Question, rows: UnseenRows, looks: Looks) -> UnseenTimesFit:
-    table = _Table(len(question.functions))
+def _answer(question: Question, rows: UnseenRows, looks: Looks) -> UnseenTimesFit:
+    table = Table(len(question.functions))
     if not len(rows.x):
-        return _result(question, rows, table, "unidentifiable", "No row bounds its time.")
+        return build_result(question, rows, table, "unidentifiable", "No row bounds its time.")
     aliased = aliased_columns(rows.x)
     if aliased:
         listed = ", ".join(rows.names[j] for j in aliased)
         note = f"The columns before it already give {listed} on the rows that bound a time."
-        return _result(question, rows, table, "unidentifiable", note)
+        return build_result(question, rows, table, "unidentifiable", note)
     rows, steps = drop_single_study(rows)
     trouble = random_trouble(rows, scale_is_held=question.fixed_scale is not None)
     if trouble:
-        return _result(question, rows, table, "unidentifiable", trouble, steps=steps)
-    scaled = _standardised(question, rows)
+        return build_result(question, rows, table, "unidentifiable", trouble, steps=steps)
+    scaled = standardise(
+        rows,
+        family=question.family,
+        correlated=question.correlated,
+        fixed_scale=question.fixed_scale,
+    )
     fixed, escape = fit_fixed_parts(scaled)
     if escape.spread:
-        return _result(question, rows, table, "unidentifiable", _spread_note(rows), steps=steps)
+        return build_result(question, rows, table, "unidentifiable", spread_note(rows), steps=steps)
     if escape.rows.any():
-        return _one_sided(question, rows, table, scaled, escape, steps)
+        reference = _reference(question, rows, scaled)
+        note, further = fill_one_sided(question, rows, table, escape, reference)
+        steps += further
+        return build_result(question, rows, table, "unidentifiable", note, steps=steps)
     fitted = fit_all_parts(scaled, fixed, accuracy=question.accuracy)
-    status, note = _judge(scaled, fitted)
+    status, note = judge_fit(scaled, fitted)
     if status in ("unidentifiable", "failed"):
-        return _result(question, rows, table, status, note, steps=steps)
+        return build_result(question, rows, table, status, note, steps=steps)
     reference = _reference(question, rows, scaled)
-    covariance, log_se = _covariance(scaled, fitted)
+    covariance, log_se = coefficient_covariance(scaled, fitted)
     extra = _fill(question, rows, looks, table, scaled, fitted, reference, covariance)
     note = " ".join(part for part in (note, extra.note) if part)
-    return _result(
+    return build_result(
         question,
         rows,
         table,
@@ -460,62 +317,7 @@ def _answer(question: _Question, rows: UnseenRows, looks: Looks) -> UnseenTimesF
     )
 
 
-def _standardised(question: _Question, rows: UnseenRows) -> Standardised:
-    return standardise(
-        rows,
-        family=question.family,
-        correlated=question.correlated,
-        fixed_scale=question.fixed_scale,
-    )
-
-
-def _spread_note(rows: UnseenRows) -> str:
-    seen = int((rows.kind == rows_of.EXACT).sum())
-    if not seen and not np.any((rows.kind == rows_of.INTERVAL) | (rows.kind == rows_of.LEFT)):
-        return "No row has an upper bound: nothing was seen to freeze, so no time can be estimated."
-    if not seen:
-        return (
-            "All bounds can hold at once with no spread at all, so the data do not say how "
-            "much times differ."
-        )
-    return "The columns fit every row without any spread, so the spread cannot be estimated."
-
-
-def _judge(scaled: Standardised, fitted: Fitted) -> tuple[Status, str]:
-    p = scaled.design.x.shape[1]
-    free = np.setdiff1d(scaled.free, fitted.zero)
-    at_edge = p in free and fitted.theta[p] < EDGE_LOG_SPREAD
-    if at_edge and bool(np.all(scaled.design.added > 0.0)):
-        fitted.zero = np.union1d(fitted.zero, [p])
-        return "boundary", "The residual spread beyond the stated variances is estimated at zero."
-    if at_edge:
-        return (
-            "unidentifiable",
-            "The windows are too wide to show how runs within a group differ: the spread runs "
-            "to zero.",
-        )
-    if not fitted.arrived or not np.isfinite(fitted.value):
-        return "failed", "The search for the best fit did not settle."
-    curve = np.linalg.eigvalsh(fitted.hessian[np.ix_(free, free)])
-    if not curve[0] > 1e-9 * curve[-1]:
-        return (
-            "unidentifiable",
-            "Near the best fit some combination of the parameters can change freely.",
-        )
-    note = ""
-    criterion = 2.0 * fitted.value + scaled.shift
-    if fitted.quadrature_error > 1e-6 * max(1.0, abs(criterion)):
-        note = (
-            f"The integrals over random parts are good to {fitted.quadrature_error:.1g} in the "
-            "criterion only."
-        )
-    if len(fitted.zero):
-        word = "No spread between groups is seen in a random part, or two vary in step"
-        return "boundary", " ".join(part for part in (f"{word}.", note) if part)
-    return "ok", note
-
-
-def _reference(question: _Question, rows: UnseenRows, scaled: Standardised) -> Reference:
+def _reference(question: Question, rows: UnseenRows, scaled: Standardised) -> Reference:
     p = scaled.design.x.shape[1]
     reference = reference_for(
         rows,
@@ -530,20 +332,6 @@ def _reference(question: _Question, rows: UnseenRows, scaled: Standardised) -> R
     return Reference(given, np.maximum(reference.units, given))
 
 
-def _covariance(scaled: Standardised, fitted: Fitted) -> tuple[FloatArray, float]:
-    """Covariance of the coefficients and standard error of log sigma."""
-    p = scaled.design.x.shape[1]
-    free = np.setdiff1d(scaled.free, fitted.zero)
-    low = np.linalg.cholesky(fitted.hessian[np.ix_(free, free)])
-    root = np.linalg.solve(low, np.eye(len(free)))
-    whole = root.T @ root
-    back = scaled.unit * scaled.back
-    inner = whole[: int((free < p).sum()), : int((free < p).sum())]
-    place = np.flatnonzero(free == p)
-    log_se = float(np.sqrt(whole[place[0], place[0]])) if len(place) else float("nan")
-    return back @ inner @ back.T, log_se
-
-
 @dataclass(frozen=True, slots=True)
 class _Extra:
     note: str = ""
@@ -551,10 +339,10 @@ class _Extra:
 
 
 def _fill(
-    question: _Question,
+    question: Question,
     rows: UnseenRows,
     looks: Looks,
-    table: _Table,
+    table: Table,
     scaled: Standardised,
     fitted: Fitted,
     reference: Reference,
@@ -584,11 +372,20 @@ def _fill(
             FAR_FROM_ZERO, 2.0 * reference.t_limit(question.level)
         )
     test = ~far[chosen]
+
+    def profiled(cut_off: FloatArray) -> Limits:
+        limits = profile_limits(scaled, fitted, picked, cut_off, test)
+        # Far by its standard error, yet not by its limits: then the test is profiled after all.
+        missed = ~test & ~((limits.low > 0.0) | (limits.high < 0.0)) & np.isfinite(cut_off)
+        if missed.any():
+            at_zero = value_where(scaled, fitted, picked[missed], np.zeros(int(missed.sum())))
+            limits.rise_at_zero[missed] = 2.0 * (at_zero - fitted.value)
+        return limits
+
     if question.inference == "profile":
         cut_off = reference.cut_off(question.level)[chosen]
-        limits = profile_limits(scaled, fitted, picked, cut_off, test)
-        part = Reference(reference.df[chosen], reference.units[chosen])
-        p_values = part.p_value(limits.rise_at_zero)
+        limits = profiled(cut_off)
+        p_values = reference.pick(chosen).p_value(limits.rise_at_zero)
         _write(values, chosen, limits, p_values)
         return _Extra(note)
     ran = bootstrap_cut_off(
@@ -601,7 +398,7 @@ def _fill(
         seed=question.seed,
         draws=question.draws,
     )
-    limits = profile_limits(scaled, fitted, picked, ran.cut_off, test)
+    limits = profiled(ran.cut_off)
     _write(values, chosen, limits, ran.p_value(limits.rise_at_zero))
     values["df"][chosen] = np.nan
     lost = question.draws - ran.used
@@ -617,200 +414,3 @@ def _write(
     values["high"][chosen] = limits.high
     # Where zero is far off, the p of estimate over error stands.
     values["p"][chosen] = np.where(np.isfinite(p), p, values["p"][chosen])
-
-
-def _one_sided(
-    question: _Question,
-    rows: UnseenRows,
-    table: _Table,
-    scaled: Standardised,
-    escape: Escape,
-    steps: tuple[str, ...],
-) -> UnseenTimesFit:
-    """Answer where rows push coefficients to infinity: limits on one side only.
-
-    The likelihood's upper limit is that of the rows that stay, since the others become
-    certain; the limit is where the profile has fallen from it by the usual cut-off.
-    """
-    kept = rows.keep(~escape.rows)
-    sides = [
-        f"{name} has no {'upper' if up else 'lower'} bound"
-        for name, up, down in zip(rows.names, escape.rising, escape.falling, strict=True)
-        if up != down
-    ]
-    note = (
-        f"{int(escape.rows.sum())} rows of one kind could lie any distance beyond their bound, "
-        f"so the best fit lies at infinity: {'; '.join(sides) or 'several directions'}. "
-        "Limits on the other side are given, no estimate."
-    )
-    bounded = ~escape.rising & ~escape.falling
-    inner = _standardised(question, kept)
-    fixed, _ = fit_fixed_parts(inner)
-    fitted = fit_all_parts(inner, fixed, accuracy=question.accuracy)
-    if random_trouble(kept, scale_is_held=question.fixed_scale is not None) or _judge(
-        inner, fitted
-    )[0] in ("unidentifiable", "failed"):
-        return _result(question, rows, table, "unidentifiable", note, steps=steps)
-    reference = _reference(question, rows, scaled)
-    functions = question.functions
-    cut_off = reference.cut_off(question.level)
-    values = table.values
-    values["df"][:] = np.where(reference.df > 0.0, reference.df, np.nan)
-    p = len(rows.names)
-    plain = np.zeros(len(functions), dtype=bool)
-    plain[:p] = bounded
-    if plain.any():
-        beta = inner.start + inner.unit * inner.back @ fitted.theta[: inner.design.x.shape[1]]
-        covariance, _ = _covariance(inner, fitted)
-        picked = functions[plain]
-        test = np.ones(len(picked), dtype=bool)
-        limits = profile_limits(inner, fitted, picked, cut_off[plain], test)
-        values["estimate"][plain] = picked @ beta
-        values["se"][plain] = np.sqrt(np.einsum("ij,jk,ik->i", picked, covariance, picked))
-        values["low"][plain], values["high"][plain] = limits.low, limits.high
-        part = Reference(reference.df[plain], reference.units[plain])
-        values["p"][plain] = part.p_value(limits.rise_at_zero)
-    top = 2.0 * fitted.value + inner.shift
-    anchor = fit_all_parts(
-        scaled, Fitted(_flat_start(scaled), np.inf, np.eye(1)), accuracy=question.accuracy
-    )
-    directions = theta_directions(scaled, functions)
-    for j in range(p):
-        if escape.rising[j] == escape.falling[j] or not np.isfinite(cut_off[j]):
-            continue
-        sign = -1.0 if escape.rising[j] else 1.0
-        target = 0.5 * (top - scaled.shift + cut_off[j])
-        at = walk_to_crossing(
-            scaled,
-            off_zero(scaled, anchor),
-            anchor.nodes,
-            directions[j],
-            float(directions[j] @ anchor.theta),
-            sign,
-            1.0,
-            target,
-        )
-        side = "low" if sign < 0.0 else "high"
-        other = "high" if sign < 0.0 else "low"
-        values[side][j] = scaled.start[j] + scaled.unit * at
-        values[other][j] = -sign * np.inf
-        here = value_where(scaled, anchor, functions[j : j + 1], np.zeros(1))
-        rise = 2.0 * here + scaled.shift - top
-        values["p"][j] = Reference(reference.df[j : j + 1], reference.units[j : j + 1]).p_value(
-            rise
-        )[0]
-    return _result(question, rows, table, "unidentifiable", note, steps=steps)
-
-
-def _flat_start(scaled: Standardised) -> FloatArray:
-    theta = np.zeros(scaled.design.x.shape[1] + 1)
-    theta[-1] = scaled.first_log_sigma
-    return theta
-
-
-def _random_frame(
-    rows: UnseenRows, scaled: Standardised, fitted: Fitted, residual_sd: float
-) -> pd.DataFrame:
-    _, factor, omega = unpack_theta(scaled.design, fitted.theta[None])
-    lines: list[dict[str, Any]] = []
-    q = scaled.design.z.shape[1]
-    if q:
-        root = scaled.unit * scaled.varying_back @ factor[0]
-        covariance = root @ root.T
-        sd = np.sqrt(np.diag(covariance))
-        level = "study" if rows.z.shape[1] else "batch"
-        terms = rows.varying_names if rows.z.shape[1] else ("intercept",)
-        lines += [_part(level, term, value) for term, value in zip(terms, sd, strict=True)]
-        for k, m in scaled.design.pairs:
-            if k != m:
-                both = sd[k] * sd[m]
-                r = float(covariance[k, m] / both) if both > 0.0 else float("nan")
-                lines.append(_part(level, terms[m], float("nan"), terms[k], r))
-    if scaled.design.has_batch:
-        lines.append(_part("batch", "intercept", scaled.unit * abs(float(omega[0]))))
-    lines.append(_part("residual", "", residual_sd))
-    return pd.DataFrame(lines, columns=list(PART_TYPES))
-
-
-def _part(
-    level: str, term: str, sd: float, with_term: str = "", correlation: float = float("nan")
-) -> dict[str, str | float]:
-    return {
-        "level": level,
-        "term": term,
-        "with_term": with_term,
-        "sd": float(sd),
-        "correlation": correlation,
-    }
-
-
-def _result(
-    question: _Question,
-    rows: UnseenRows,
-    table: _Table,
-    status: Status,
-    note: str,
-    *,
-    steps: tuple[str, ...] = (),
-    scaled: Standardised | None = None,
-    fitted: Fitted | None = None,
-    covariance: FloatArray | None = None,
-    log_se: float = float("nan"),
-    draws_used: int = 0,
-) -> UnseenTimesFit:
-    p = len(rows.names)
-    coefficients, contrasts = table.frames(rows)
-    seen = [int((rows.kind == kind).sum()) for kind in range(4)]
-    scale = residual_sd = criterion = criterion_time = aic = float("nan")
-    parts = pd.DataFrame(columns=list(PART_TYPES)).astype(PART_TYPES)
-    parameters, nodes, error = 0, 0, float("nan")
-    if scaled is not None and fitted is not None:
-        place = scaled.design.x.shape[1]
-        if np.any(scaled.design.share > 0.0):
-            scale = scaled.unit * float(np.exp(fitted.theta[place]))
-            scale = 0.0 if place in fitted.zero else scale
-            residual_sd = scale * (WEIBULL_SD if question.family == "weibull" else 1.0)
-        parts = _random_frame(rows, scaled, fitted, residual_sd)
-        criterion = 2.0 * fitted.value + scaled.shift
-        exact = rows.kind == rows_of.EXACT
-        logs = (rows.lower + rows.offset)[exact]
-        criterion_time = criterion + 2.0 * float((rows.count[exact] * logs).sum())
-        parameters = len(scaled.free)
-        aic = criterion + 2.0 * parameters
-        nodes = int(fitted.nodes.max()) if scaled.design.z.shape[1] else 1
-        error = fitted.quadrature_error
-    return UnseenTimesFit(
-        coefficients=coefficients,
-        contrasts=contrasts,
-        covariance=pd.DataFrame(
-            np.full((p, p), np.nan) if covariance is None else covariance,
-            index=list(rows.names),
-            columns=list(rows.names),
-        ),
-        random_parts=parts,
-        residual_sd=residual_sd,
-        scale=scale,
-        log_scale_se=log_se,
-        criterion=criterion,
-        criterion_time=criterion_time,
-        aic=aic,
-        parameters=parameters,
-        rows_exact=seen[rows_of.EXACT],
-        rows_interval=seen[rows_of.INTERVAL],
-        rows_right=seen[rows_of.RIGHT],
-        rows_left=seen[rows_of.LEFT],
-        rows_empty=rows.empty,
-        studies=rows.studies if rows.z.shape[1] else 0,
-        batches=rows.batches,
-        nodes=nodes,
-        quadrature_error=error,
-        family=question.family,
-        inference=question.inference,
-        level=question.level,
-        seed=question.seed,
-        draws_used=draws_used,
-        status=status,
-        note=note,
-        steps_taken=steps,
-        second_engine=NO_SECOND_ENGINE,
-    )
