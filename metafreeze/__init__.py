@@ -26,6 +26,7 @@ if TYPE_CHECKING:
         RegisterError,
         UsageError,
     )
+    from metafreeze.models.counts import PooledCounts, pool_counts
     from metafreeze.models.few_studies import FewStudies, pool_few
     from metafreeze.models.joint_tests import JointTest, joint_test
     from metafreeze.models.many_pools import ManyPools, pool_many
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from metafreeze.models.pooled import PooledEffect, pool
     from metafreeze.models.prediction import Prediction, predict_outcomes, study_modes
     from metafreeze.models.robust_coefficients import robust_coefficients
+    from metafreeze.models.three_level import NestedPool, pool_nested
     from metafreeze.models.unseen_times import UnseenTimesFit, unseen_times_model
     from metafreeze.models.variance_profile import ProfileIntervals, profile_intervals
     from metafreeze.physics.baseline import cooling_times
@@ -58,8 +60,10 @@ _HOMES: dict[str, str] = {
     "MixedFit": "metafreeze.models.mixed_result",
     "MixedRowsFit": "metafreeze.analysis.mixed_fits",
     "ModeratorTest": "metafreeze.models.moderators",
+    "NestedPool": "metafreeze.models.three_level",
     "NotConvergedError": "metafreeze.errors",
     "NotEstimableError": "metafreeze.errors",
+    "PooledCounts": "metafreeze.models.counts",
     "PooledEffect": "metafreeze.models.pooled",
     "Prediction": "metafreeze.models.prediction",
     "ProfileIntervals": "metafreeze.models.variance_profile",
@@ -81,8 +85,10 @@ _HOMES: dict[str, str] = {
     "open_register": "metafreeze.register.store",
     "permute_moderators": "metafreeze.models.moderators",
     "pool": "metafreeze.models.pooled",
+    "pool_counts": "metafreeze.models.counts",
     "pool_few": "metafreeze.models.few_studies",
     "pool_many": "metafreeze.models.many_pools",
+    "pool_nested": "metafreeze.models.three_level",
     "predict_outcomes": "metafreeze.models.prediction",
     "profile_intervals": "metafreeze.models.variance_profile",
     "robust_coefficients": "metafreeze.models.robust_coefficients",
@@ -106,8 +112,10 @@ __all__ = [
     "MixedFit",
     "MixedRowsFit",
     "ModeratorTest",
+    "NestedPool",
     "NotConvergedError",
     "NotEstimableError",
+    "PooledCounts",
     "PooledEffect",
     "Prediction",
     "ProfileIntervals",
@@ -130,8 +138,10 @@ __all__ = [
     "open_register",
     "permute_moderators",
     "pool",
+    "pool_counts",
     "pool_few",
     "pool_many",
+    "pool_nested",
     "predict_outcomes",
     "profile_intervals",
     "robust_coefficients",

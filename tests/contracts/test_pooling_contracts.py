@@ -9,12 +9,14 @@ import pandas as pd
 import pytest
 
 from metafreeze.analysis.study_effects import study_effects
+from metafreeze.models.counts import pool_counts
 from metafreeze.models.few_studies import pool_few
 from metafreeze.models.heterogeneity import describe_disagreement
 from metafreeze.models.many_pools import pool_many
 from metafreeze.models.moderators import permute_moderators
 from metafreeze.models.pooled import pool
 from metafreeze.models.profile import profile_pool
+from metafreeze.models.three_level import pool_nested
 from metafreeze.results import Result
 
 RUNS = pd.DataFrame(
@@ -43,6 +45,10 @@ RESULTS = {
     "permute_moderators": lambda: permute_moderators(Y, V, X, draws=99),
     "permute_moderators, constant": lambda: permute_moderators(Y, V, np.ones(6)),
     "pool_few": lambda: pool_few(Y, V, tau_scale=0.2),
+    "pool_nested": lambda: pool_nested(Y, V, ["a", "a", "b", "b", "c", "c"]),
+    "pool_counts": lambda: pool_counts([1, 0, 5], [9, 8, 12]),
+    "pool_counts, none": lambda: pool_counts([0, 0], [9, 8]),
+    "pool_counts of one": lambda: pool_counts([3], [9]),
     "profile_pool": lambda: profile_pool(Y, V),
     "disagreement": lambda: describe_disagreement(12.0, 5),
     "disagreement of one": lambda: describe_disagreement(0.0, 0),
