@@ -28,7 +28,8 @@ from metafreeze.reporting.content import (
     Text,
 )
 from metafreeze.reporting.faces import faces_css
-from metafreeze.reporting.figures.canvas import Glyphs, drawings
+from metafreeze.reporting.figures.canvas import drawings
+from metafreeze.reporting.figures.svg import Glyphs
 from metafreeze.reporting.labels import LONGEST_LABEL, shortened, visible
 
 TEMPLATES = Path(__file__).parent / "templates"

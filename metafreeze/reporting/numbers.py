@@ -8,7 +8,7 @@ and nowhere else.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -16,14 +16,7 @@ import pandas as pd
 from metafreeze.errors import InputError
 from metafreeze.options import Display
 from metafreeze.reporting.content import (
-    Between,
-    CellValue,
-    Code,
-    Column,
-    Fixed,
-    Given,
     Number,
-    TableContent,
     Text,
     say,
 )
@@ -35,22 +28,6 @@ MISSING = "–"
 # Kinds that are shown as a percentage, and those with a unit of their own.
 PERCENT_KINDS: tuple[Display, ...] = ("log-ratio", "ratio", "percent", "share")
 SIGNED_KINDS: tuple[Display, ...] = ("log-ratio", "ratio")
-NUMBER_KINDS: tuple[Display, ...] = (
-    *PERCENT_KINDS,
-    "seconds",
-    "celsius",
-    "kelvin",
-    "grams",
-    "millimetres",
-    "count",
-    "p-value",
-    "number",
-)
-WORD_KINDS: dict[Display, type[Fixed] | type[Given] | type[Code]] = {
-    "words": Fixed,
-    "given": Given,
-    "code": Code,
-}
 UNITS: dict[Display, str] = {
     "log-ratio": "%",
     "ratio": "%",
@@ -326,7 +303,7 @@ def between(
         return say("interval not available")
     if kind == "seconds" and seconds is None:
         seconds = time_unit([low, high])[1]
-    sizes = _sizes([low, high], kind, seconds)
+    sizes = sizes_shown([low, high], kind, seconds)
     if decimals is None:
         decimals = decimals_for(sizes, kind)
     if signed is None:
@@ -338,7 +315,22 @@ def between(
     return say("{low} to {high}", low=parts[0], high=parts[1])
 
 
-def _sizes(values: Sequence[float], kind: Display, seconds: int | None) -> list[float]:
+def sizes_shown(values: Sequence[float], kind: Display, seconds: int | None) -> list[float]:
+    """Turn a group of results into the unit in which they are shown, without the missing ones.
+
+    Parameters
+    ----------
+    values : sequence of float
+        As they stand in the results.
+    kind : Display
+        What they are.
+    seconds : int or None
+        For durations: seconds in the unit shown.
+
+    Returns
+    -------
+    list of float
+    """
     return [
         shown_value(v, kind, seconds=seconds or SECONDS_PER_MINUTE)
         for v in values
@@ -399,7 +391,7 @@ def effect(
 
 
 def _effect_decimals(values: Sequence[float], kind: Display) -> int:
-    sizes = _sizes(values, kind, None)
+    sizes = sizes_shown(values, kind, None)
     decimals = decimals_for(sizes, kind)
     # A limit that rounds to zero would hide on which side of zero it lies.
     while decimals < 2 and any(s != 0 and round(s, decimals) == 0 for s in sizes):
@@ -436,153 +428,3 @@ def _effect_limits(estimate: float, low: float, high: float, kind: Display, deci
     if way == _sooner_or_later(estimate, kind, decimals)[1]:
         return say("{low} to {high}", low=bare, high=larger)
     return say("{low} to {high} {way}", low=bare, high=larger, way=way)
-
-
-def is_numeric(column: Column) -> bool:
-    """Tell whether a column holds numbers, which stand to the right.
-
-    Parameters
-    ----------
-    column : Column
-        The column.
-
-    Returns
-    -------
-    bool
-    """
-    return column.kind in NUMBER_KINDS
-
-
-def column_unit(column: Column, cells: Sequence[CellValue]) -> tuple[str, int | None]:
-    """Give the unit that a column's heading names, and its seconds for durations.
-
-    Parameters
-    ----------
-    column : Column
-        The column.
-    cells : sequence
-        Its raw values.
-
-    Returns
-    -------
-    tuple of str and int or None
-    """
-    if column.kind == "seconds":
-        return time_unit(list(_cell_numbers(cells)))
-    return UNITS.get(column.kind, ""), None
-
-
-def _cell_numbers(cells: Sequence[CellValue]) -> Iterator[float]:
-    for cell in cells:
-        values = (cell.low, cell.high) if isinstance(cell, Between) else (cell,)
-        for value in values:
-            if isinstance(value, (int, float, np.integer, np.floating)) and not is_missing(value):
-                yield float(value)
-
-
-def column_decimals(column: Column, cells: Sequence[CellValue]) -> int | None:
-    """Choose the decimals of a column, so that its numbers stand under each other.
-
-    Parameters
-    ----------
-    column : Column
-        The column.
-    cells : sequence
-        Its raw values.
-
-    Returns
-    -------
-    int or None
-        None for a column of words.
-    """
-    if not is_numeric(column) or column.kind == "p-value":
-        return column.decimals
-    if column.decimals is not None:
-        return column.decimals
-    seconds = column_unit(column, cells)[1]
-    return decimals_for(_sizes(list(_cell_numbers(cells)), column.kind, seconds), column.kind)
-
-
-def shown_cell(
-    cell: CellValue, column: Column, *, decimals: int | None, seconds: int | None
-) -> Text:
-    """Write one cell of a table.
-
-    Parameters
-    ----------
-    cell : number, str, bool, Between, Text or None
-        The raw value.
-    column : Column
-        What it is.
-    decimals : int or None
-        The column's decimals.
-    seconds : int or None
-        The column's unit of time.
-
-    Returns
-    -------
-    Text
-
-    Raises
-    ------
-    InputError
-        The value does not fit the column's kind.
-    """
-    if isinstance(cell, Text):
-        return cell
-    if is_missing(cell):
-        return Text((MISSING,))
-    if isinstance(cell, Between):
-        if is_missing(cell.low) and is_missing(cell.high):
-            return Text((MISSING,))
-        return between(
-            cell.low,
-            cell.high,
-            column.kind,
-            decimals=decimals,
-            signed=column.kind in SIGNED_KINDS,
-            unit=False,
-            seconds=seconds,
-        )
-    if column.kind == "yes-no":
-        return Text(("yes" if cell else "no",))
-    if column.kind in WORD_KINDS:
-        return Text((WORD_KINDS[column.kind](str(cell)),))
-    if not isinstance(cell, (int, float, np.integer, np.floating)):
-        raise InputError(
-            f"Column {column.heading!r} shows {column.kind} and holds {cell!r}. "
-            "Give a number, two limits, a sentence or nothing."
-        )
-    signed = column.kind in SIGNED_KINDS
-    return Text(
-        (
-            show(
-                float(cell) if column.kind != "count" else int(cell),
-                column.kind,
-                decimals=decimals,
-                signed=signed,
-                unit=False,
-                seconds=seconds,
-            ),
-        )
-    )
-
-
-def missing_note(table: TableContent) -> Text:
-    """Give the note that a table with gaps carries; empty for one without.
-
-    Parameters
-    ----------
-    table : TableContent
-        The table.
-
-    Returns
-    -------
-    Text
-    """
-    for row in table.rows:
-        for cell in row:
-            gap = isinstance(cell, Between) and is_missing(cell.low) and is_missing(cell.high)
-            if gap or is_missing(cell):
-                return Text((f"{MISSING} means not available.",))
-    return Text()

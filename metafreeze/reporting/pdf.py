@@ -23,7 +23,8 @@ from metafreeze.reporting.content import (
     TableContent,
     Text,
 )
-from metafreeze.reporting.figures.canvas import PALETTE, drawings
+from metafreeze.reporting.figures.canvas import drawings
+from metafreeze.reporting.figures.svg import PALETTE
 from metafreeze.reporting.labels import shortened, visible
 from metafreeze.reporting.lettering import FOLDER, drawable, font_files
 

@@ -9,14 +9,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from metafreeze.options import Status
-from metafreeze.reporting.content import Report, Section, TableContent, Text, say
-from metafreeze.reporting.numbers import (
+from metafreeze.reporting.cells import (
     column_decimals,
     column_unit,
     is_numeric,
     missing_note,
     shown_cell,
 )
+from metafreeze.reporting.content import Report, Section, TableContent, Text, say
 
 STATUS_WORDS: dict[Status, str] = {
     "ok": "",

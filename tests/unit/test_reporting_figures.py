@@ -12,11 +12,9 @@ from metafreeze.reporting.content import Between, say
 from metafreeze.reporting.figures import canvas as canvas_module
 from metafreeze.reporting.figures.absent import AbsentFigure
 from metafreeze.reporting.figures.canvas import (
-    PALETTE,
     TALLEST_PX,
     WIDTH_PX,
     Canvas,
-    clean_svg,
     drawings,
 )
 from metafreeze.reporting.figures.points import PointsFigure, StudyPoints
@@ -30,6 +28,7 @@ from metafreeze.reporting.figures.scale import (
 )
 from metafreeze.reporting.figures.spread import NamedRange, SpreadFigure
 from metafreeze.reporting.figures.studies import StudiesFigure
+from metafreeze.reporting.figures.svg import PALETTE, clean_svg
 from metafreeze.reporting.html import style_sheet
 
 TOGETHER = EffectRow(label="All studies together", estimate=0.05, low=0.02, high=0.08)

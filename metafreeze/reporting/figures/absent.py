@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from metafreeze.options import Display, FigureWidth
 from metafreeze.reporting.content import Drawing, FigureContent, Text, say
+from metafreeze.reporting.figures.axis import effect_axis
 from metafreeze.reporting.figures.rows import (
     EffectRow,
     RowsPlan,
@@ -17,7 +18,6 @@ from metafreeze.reporting.figures.rows import (
     rows_words,
     sorted_rows,
 )
-from metafreeze.reporting.figures.studies import effect_axis
 from metafreeze.reporting.numbers import show
 
 

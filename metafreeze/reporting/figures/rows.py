@@ -14,6 +14,7 @@ from itertools import pairwise
 
 from metafreeze.options import Display, FigureWidth
 from metafreeze.reporting.content import NOTHING, Drawing, Given, Text, say
+from metafreeze.reporting.figures.axis import FOOT_PX, draw_effect_axis
 from metafreeze.reporting.figures.canvas import (
     LABEL_PX,
     LINE_PX,
@@ -22,7 +23,7 @@ from metafreeze.reporting.figures.canvas import (
     WIDTH_PX,
     Canvas,
 )
-from metafreeze.reporting.figures.scale import Scale, effect_range, effect_ticks
+from metafreeze.reporting.figures.scale import Scale, effect_range
 from metafreeze.reporting.labels import shortened, visible
 from metafreeze.reporting.lettering import drawable, lacks_glyphs, text_width, wrapped
 from metafreeze.reporting.numbers import between, is_missing, show
@@ -33,7 +34,6 @@ EDGE_PX = 12.0
 HEAD_PX = 30.0
 ROW_PAD_PX = 9.0
 BAR_PX = 20.0
-FOOT_PX = 52.0
 ARROW_PX = 7.0
 
 # Rows named one by one in the alternative text; beyond that the ends, and the table has all.
@@ -325,7 +325,7 @@ class _Layout:
                 canvas.stroke([0, self.total_px], [y, y], color="rule", width=1.0, over=1)
             self._behind(canvas, y, y + self.row_px(row), self.plan.top)
             y = self._row(canvas, row, y)
-        self._axis(canvas, floor)
+        draw_effect_axis(canvas, self.scale, self.plan.kind, self.plan.axis, floor=floor)
         return canvas.drawing()
 
     def _head(self, canvas: Canvas) -> None:
@@ -440,15 +440,3 @@ class _Layout:
             else:
                 tip = x + way * ARROW_PX
                 canvas.shape([(tip, y), (x, y - 5), (x, y + 5)], color=color)
-
-    def _axis(self, canvas: Canvas, floor: float) -> None:
-        start, end = self.scale.start_px, self.scale.end_px
-        canvas.stroke([start, end], [floor, floor], color="strong-rule", width=1.0)
-        for value, words in effect_ticks(self.scale, self.plan.kind):
-            x = self.scale.place(value)
-            canvas.stroke([x, x], [floor, floor + 5], color="strong-rule", width=1.0)
-            canvas.text(x, floor + 19, words, color="soft", size=SMALL_PX, align="center")
-        words = drawable(str(self.plan.axis))
-        canvas.text(
-            (start + end) / 2, floor + 40, words, color="soft", size=SMALL_PX, align="center"
-        )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from metafreeze.options import Display, FigureWidth
 from metafreeze.reporting.content import Drawing, FigureContent, Text, say
+from metafreeze.reporting.figures.axis import FOOT_PX, draw_effect_axis, effect_axis
 from metafreeze.reporting.figures.canvas import (
     LABEL_PX,
     LINE_PX,
@@ -15,8 +16,7 @@ from metafreeze.reporting.figures.canvas import (
     WIDTH_PX,
     Canvas,
 )
-from metafreeze.reporting.figures.scale import Scale, effect_range, effect_ticks
-from metafreeze.reporting.figures.studies import effect_axis
+from metafreeze.reporting.figures.scale import Scale, effect_range
 from metafreeze.reporting.lettering import drawable, text_width, wrapped
 from metafreeze.reporting.numbers import between, is_missing, show
 
@@ -25,7 +25,6 @@ EDGE_PX = 12.0
 DOT_PX = 4.5
 HEAD_PX = 30.0
 ROW_PX = 34.0
-FOOT_PX = 52.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,7 +124,8 @@ class SpreadFigure(FigureContent):
             _zero(canvas, scale, y + tall - 22 if stacked else y, y + tall)
             self._range(canvas, scale, item, lines, y, tall, stacked)
             y += tall
-        self._axis(canvas, scale, floor)
+        words = effect_axis(self.hot_c, self.cold_c)
+        draw_effect_axis(canvas, scale, self.kind, words, floor=floor)
         return (canvas.drawing(),)
 
     def _range(
@@ -150,18 +150,6 @@ class SpreadFigure(FigureContent):
         for value, x, way in ((item.low, ends[0], -1), (item.high, ends[1], 1)):
             if not scale.holds(value):
                 canvas.shape([(x + way * 8, middle), (x, middle - 6), (x, middle + 6)], color="ice")
-
-    def _axis(self, canvas: Canvas, scale: Scale, floor: float) -> None:
-        start, end = scale.start_px, scale.end_px
-        canvas.stroke([start, end], [floor, floor], color="strong-rule")
-        for value, words in effect_ticks(scale, self.kind):
-            x = scale.place(value)
-            canvas.stroke([x, x], [floor, floor + 5], color="strong-rule")
-            canvas.text(x, floor + 19, words, color="soft", size=SMALL_PX, align="center")
-        words = drawable(str(effect_axis(self.hot_c, self.cold_c)))
-        canvas.text(
-            (start + end) / 2, floor + 40, words, color="soft", size=SMALL_PX, align="center"
-        )
 
 
 def _zero(canvas: Canvas, scale: Scale, top: float, bottom: float) -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from metafreeze.options import Display, FigureWidth
 from metafreeze.reporting.content import Between, Drawing, FigureContent, Text, say
+from metafreeze.reporting.figures.axis import effect_axis
 from metafreeze.reporting.figures.rows import (
     EffectRow,
     RowsPlan,
@@ -17,7 +18,7 @@ from metafreeze.reporting.figures.rows import (
     rows_words,
     sorted_rows,
 )
-from metafreeze.reporting.numbers import between, is_missing, show
+from metafreeze.reporting.numbers import between, show
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,24 +92,3 @@ class StudiesFigure(FigureContent):
         """Explain arrows and code points, where there are any."""
         labels = [row.label for row in self.rows]
         return clip_remarks(self.plan()) + glyph_remarks(labels)
-
-
-def effect_axis(hot_c: float, cold_c: float) -> Text:
-    """Word the axis of an effect.
-
-    Parameters
-    ----------
-    hot_c, cold_c : float
-        The pair, °C; NaN where the effect has none.
-
-    Returns
-    -------
-    Text
-    """
-    if is_missing(hot_c) or is_missing(cold_c):
-        return say("change in time")
-    return say(
-        "time from {hot} against time from {cold}",
-        hot=show(hot_c, "celsius"),
-        cold=show(cold_c, "celsius"),
-    )
