@@ -44,6 +44,11 @@ if TYPE_CHECKING:
     from metafreeze.physics.setup import Setup
     from metafreeze.physics.usual import usual_setup
     from metafreeze.register.store import Register, create_register, open_register
+    from metafreeze.reporting.content import Report, Section
+    from metafreeze.reporting.files import write_report
+    from metafreeze.reporting.html import render_html
+    from metafreeze.reporting.pdf import render_pdf
+    from metafreeze.reporting.terminal import render_text
 
 # Public name -> module that defines it. `tests/house` compares this with `__all__`.
 _HOMES: dict[str, str] = {
@@ -69,6 +74,8 @@ _HOMES: dict[str, str] = {
     "ProfileIntervals": "metafreeze.models.variance_profile",
     "Register": "metafreeze.register.store",
     "RegisterError": "metafreeze.errors",
+    "Report": "metafreeze.reporting.content",
+    "Section": "metafreeze.reporting.content",
     "Setup": "metafreeze.physics.setup",
     "StudyEffects": "metafreeze.analysis.study_effects",
     "UnseenTimesFit": "metafreeze.models.unseen_times",
@@ -91,11 +98,15 @@ _HOMES: dict[str, str] = {
     "pool_nested": "metafreeze.models.three_level",
     "predict_outcomes": "metafreeze.models.prediction",
     "profile_intervals": "metafreeze.models.variance_profile",
+    "render_html": "metafreeze.reporting.html",
+    "render_pdf": "metafreeze.reporting.pdf",
+    "render_text": "metafreeze.reporting.terminal",
     "robust_coefficients": "metafreeze.models.robust_coefficients",
     "study_effects": "metafreeze.analysis.study_effects",
     "study_modes": "metafreeze.models.prediction",
     "unseen_times_model": "metafreeze.models.unseen_times",
     "usual_setup": "metafreeze.physics.usual",
+    "write_report": "metafreeze.reporting.files",
 }
 
 __all__ = [
@@ -121,6 +132,8 @@ __all__ = [
     "ProfileIntervals",
     "Register",
     "RegisterError",
+    "Report",
+    "Section",
     "Setup",
     "StudyEffects",
     "UnseenTimesFit",
@@ -144,11 +157,15 @@ __all__ = [
     "pool_nested",
     "predict_outcomes",
     "profile_intervals",
+    "render_html",
+    "render_pdf",
+    "render_text",
     "robust_coefficients",
     "study_effects",
     "study_modes",
     "unseen_times_model",
     "usual_setup",
+    "write_report",
 ]
 
 
