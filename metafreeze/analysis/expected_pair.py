@@ -10,7 +10,7 @@ import pandas as pd
 
 from metafreeze.analysis.baseline_times import Question, baselines
 from metafreeze.analysis.expected import ALL_STUDIES, LEAST_DRAWS, Prepared, prepare
-from metafreeze.analysis.run_parameters import Known, RunParameters, Scores
+from metafreeze.analysis.run_parameters import Known, RunParameters, Scores, column_numbers
 from metafreeze.errors import InputError
 from metafreeze.options import Endpoint, Status
 from metafreeze.results import RESULT, FloatArray, Result
@@ -173,7 +173,7 @@ def expected_effect(
             f"hot_c is {hot_c:g} and cold_c is {cold_c:g}. Give two temperatures from 0 to 100 °C, "
             "hot_c above cold_c."
         )
-    asked = _ask(rows, endpoint, threshold_c, residual_endpoint)
+    asked = _ask(rows, endpoint, cold_c, threshold_c, residual_endpoint)
     wet, dry = (
         prepare(
             asked,
@@ -219,6 +219,7 @@ def expected_effect(
 def _ask(
     rows: pd.DataFrame,
     endpoint: Endpoint,
+    cold_c: float,
     threshold_c: float | None,
     residual_endpoint: Endpoint | None,
 ) -> pd.DataFrame:
@@ -238,6 +239,9 @@ def _ask(
         frame = frame.assign(threshold_c=float(threshold_c))
     if residual_endpoint is not None:
         frame = frame.assign(residual_endpoint=residual_endpoint)
+    if endpoint == "t_residual":
+        counted = column_numbers(frame, "residual_from_c")
+        frame = frame.assign(residual_from_c=np.where(np.isnan(counted), cold_c, counted))
     return frame
 
 
