@@ -81,7 +81,8 @@ _UNGROUPED = str.maketrans("", "", GROUP_SPACES + GROUP_APOSTROPHES)
 
 
 def _marks(dialect: Dialect) -> tuple[str, str]:
-    return dialect.decimal or ".", dialect.grouping
+    """Give the marks to read by; where no number showed one, a cell must speak for itself."""
+    return dialect.decimal or "undecidable", dialect.grouping
 
 
 def _as_chunked(text: Text) -> pa.ChunkedArray:
@@ -128,7 +129,7 @@ def parse_numbers(
     Typographic minus signs, no-break and thin spaces, an exponent and a leading plus
     are read. Groups of digits count only where they are well formed: one to three
     digits, then groups of exactly three. Where the dialect's decimal mark is
-    ``undecidable`` a cell is read only if it can mean one number.
+    ``undecidable`` or empty a cell is read only if it can mean one number.
 
     Parameters
     ----------
@@ -149,7 +150,7 @@ def parse_numbers(
     if len(cells) == 0:
         return np.empty(0), np.empty(0, dtype=np.bool_)
     decimal, grouping = _marks(dialect)
-    if decimal == ".":
+    if decimal == "." or not pc.any(pc.match_substring_regex(cells, "[.,]")).as_py():
         plain = _cast_plainly(cells)
         if plain is not None:
             return plain, np.zeros(plain.size, dtype=np.bool_)

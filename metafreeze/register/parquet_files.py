@@ -125,7 +125,7 @@ def _read_column(values: pa.ChunkedArray, heading: str, position: int) -> Column
         dates = values.is_valid().to_numpy()
         order = "year-first"
     elif pa.types.is_time(kind):
-        text = pc.cast(values, pa.string())
+        text = _trim_fraction(pc.cast(values, pa.string()))
     elif pa.types.is_duration(kind):
         text, numbers = _spell_numbers(_seconds(values))
     elif pa.types.is_null(kind):
@@ -170,12 +170,16 @@ def _spell_dates(values: pa.ChunkedArray) -> pa.ChunkedArray:
     if pa.types.is_date(values.type):
         return pc.cast(pc.cast(values, pa.date32()), pa.string())
     if values.type.tz:
-        return pc.strftime(
-            pc.cast(values, pa.timestamp("s", values.type.tz), safe=False), "%Y-%m-%dT%H:%M:%S%z"
-        )
+        text = _trim_fraction(pc.strftime(values, "%Y-%m-%dT%H:%M:%S%z"))
+        return pc.replace_substring_regex(text, "([+-][0-9]{2})([0-9]{2})$", r"\1:\2")
     text = pc.replace_substring(pc.cast(values, pa.string()), " ", "T")
-    text = pc.replace_substring_regex(text, r"\.0+$", "")
-    return pc.replace_substring_regex(text, "T00:00:00$", "")
+    return pc.replace_substring_regex(_trim_fraction(text), "T00:00:00$", "")
+
+
+def _trim_fraction(text: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Take zeros at the end of a second's fraction away, and the point if nothing is left."""
+    text = pc.replace_substring_regex(text, r"\.0+([+-]|$)", r"\1")
+    return pc.replace_substring_regex(text, r"(\.[0-9]*[1-9])0+([+-]|$)", r"\1\2")
 
 
 def _seconds(values: pa.ChunkedArray) -> pa.ChunkedArray:

@@ -167,12 +167,14 @@ def _check_parts(package: zipfile.ZipFile, size: int, file: str) -> Fault | None
 
 
 def _area(reference: bytes) -> int:
-    """Count the cells of a region such as A1:C4."""
+    """Count the cells of a region such as A1:C4 or A:C; what is left out means all."""
     corners = re.findall(r"([A-Za-z]*)([0-9]*)", reference.decode("ascii").replace("$", ""))
     corners = [c for c in corners if c != ("", "")]
-    columns = [_column_number(c) if c else 16_384 for c, _ in corners]
-    rows = [int(r) if r else 1_048_576 for _, r in corners]
-    return (max(columns) - min(columns) + 1) * (max(rows) - min(rows) + 1)
+    columns = [_column_number(letters) for letters, _ in corners if letters]
+    rows = [int(digits) for _, digits in corners if digits]
+    n_columns = max(columns) - min(columns) + 1 if columns else 16_384
+    n_rows = max(rows) - min(rows) + 1 if rows else 1_048_576
+    return n_columns * n_rows
 
 
 def _column_number(letters: str) -> int:

@@ -106,6 +106,13 @@ def test_empty_cells_are_neither_numbers_nor_bad(dialect):
     assert not bad.any()
 
 
+def test_without_a_known_mark_a_cell_must_speak_for_itself():
+    cells = pa.array(["41.2", "39,9", "12", "0.125", "1.241", "1,241"])
+    values, bad = parse_numbers(cells, Dialect())
+    assert values[:4].tolist() == [41.2, 39.9, 12.0, 0.125]
+    assert bad.tolist() == [False] * 4 + [True] * 2
+
+
 def test_no_cells():
     values, bad = parse_numbers(pa.array([], pa.string()), POINT)
     assert values.size == bad.size == 0
