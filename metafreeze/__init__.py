@@ -43,7 +43,10 @@ if TYPE_CHECKING:
     from metafreeze.physics.chance import chance_hot_first
     from metafreeze.physics.setup import Setup
     from metafreeze.physics.usual import usual_setup
+    from metafreeze.register.answers import Answers, FileCheck
+    from metafreeze.register.intake import check_file, check_files
     from metafreeze.register.store import Register, create_register, open_register
+    from metafreeze.register.templates import write_template
     from metafreeze.reporting.content import Report, Section
     from metafreeze.reporting.files import write_report
     from metafreeze.reporting.html import render_html
@@ -52,11 +55,13 @@ if TYPE_CHECKING:
 
 # Public name -> module that defines it. `tests/house` compares this with `__all__`.
 _HOMES: dict[str, str] = {
+    "Answers": "metafreeze.register.answers",
     "ExcessSlope": "metafreeze.analysis.excess",
     "ExpectedEffect": "metafreeze.analysis.expected_pair",
     "ExpectedTimes": "metafreeze.analysis.expected",
     "Fault": "metafreeze.errors",
     "FewStudies": "metafreeze.models.few_studies",
+    "FileCheck": "metafreeze.register.answers",
     "InputError": "metafreeze.errors",
     "JointTest": "metafreeze.models.joint_tests",
     "Location": "metafreeze.errors",
@@ -81,6 +86,8 @@ _HOMES: dict[str, str] = {
     "UnseenTimesFit": "metafreeze.models.unseen_times",
     "UsageError": "metafreeze.errors",
     "chance_hot_first": "metafreeze.physics.chance",
+    "check_file": "metafreeze.register.intake",
+    "check_files": "metafreeze.register.intake",
     "cooling_times": "metafreeze.physics.baseline",
     "create_register": "metafreeze.register.store",
     "excess_slope": "metafreeze.analysis.excess",
@@ -107,14 +114,17 @@ _HOMES: dict[str, str] = {
     "unseen_times_model": "metafreeze.models.unseen_times",
     "usual_setup": "metafreeze.physics.usual",
     "write_report": "metafreeze.reporting.files",
+    "write_template": "metafreeze.register.templates",
 }
 
 __all__ = [
+    "Answers",
     "ExcessSlope",
     "ExpectedEffect",
     "ExpectedTimes",
     "Fault",
     "FewStudies",
+    "FileCheck",
     "InputError",
     "JointTest",
     "Location",
@@ -140,6 +150,8 @@ __all__ = [
     "UsageError",
     "__version__",
     "chance_hot_first",
+    "check_file",
+    "check_files",
     "cooling_times",
     "create_register",
     "excess_slope",
@@ -166,6 +178,7 @@ __all__ = [
     "unseen_times_model",
     "usual_setup",
     "write_report",
+    "write_template",
 ]
 
 

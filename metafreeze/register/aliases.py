@@ -249,7 +249,7 @@ ALIASES_OF: tuple[tuple[str, str], ...] = (
         "|freezing duration|result|outcome|frozen after|froze after|frozen in|froze in|time frozen"
         "|freezetime|time until frozen|time till frozen|minutes|mins|seconds|hours|how long"
         "|time needed|total time|total|time to frozen|cooling time|length of time|took"
-        "|time to solid|time to ice|ttf",
+        "|ttf",
     ),
     (
         "time_lower_s",

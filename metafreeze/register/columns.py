@@ -88,7 +88,7 @@ class NamedColumn:
         What its cells look like.
     unit_from : str
         Where its unit comes from: ``heading``, ``units row``, ``answer``, ``unit column``,
-        ``other columns``, ``preamble``, ``assumed`` or empty.
+        ``other columns``, ``assumed``, ``asked`` (a question stands) or empty.
     unit_column : Column, optional
         Column that holds a unit for each record.
     date : str
@@ -218,9 +218,11 @@ def name_columns(
             continue
         chosen.answered = answer is not None
         named.columns.append(chosen)
-    _attach_unit_columns(named, unit_columns, unknown)
+    _attach_unit_columns(named, [u for u in unit_columns if u[1]], unknown)
     _read_preamble(named, dialect, findings)
     _decide_in_context(named, findings)
+    # What a bare `unit` belongs to depends on what its neighbours mean.
+    _attach_unit_columns(named, [u for u in unit_columns if not u[1]], unknown)
     named.columns = [c for c in named.columns if c.target != "ignore"]
     named.columns.sort(key=lambda c: c.column.position)
     _refuse_repeats(named, findings)
@@ -482,37 +484,40 @@ def _outcomes(look: Glance) -> float:
 def _attach_unit_columns(
     named: NamedTable, unit_columns: list[tuple[Column, str]], unknown: list[Column]
 ) -> None:
+    """Give each unit column to the column or the family of columns whose unit it holds."""
     for column, stem in unit_columns:
-        owner = None
-        if stem:
-            wanted = plain_heading(stem)
-            owner = next(
-                (
-                    c
-                    for c in named.columns
-                    if plain_heading(c.column.heading) == wanted
-                    or any(
-                        plain_heading(rest) == wanted for rest, _ in split_units(c.column.heading)
-                    )
-                ),
-                None,
-            )
-            if owner is None:
-                meanings = read_heading(stem)
-                targets = {m.target for m in meanings}
-                owner = next((c for c in named.columns if c.target in targets), None)
-        else:
-            before = [
-                c
-                for c in named.columns
-                if c.column.position < column.position and target_dimension(c.target)
-            ]
-            owner = before[-1] if before else None
+        owner = _owner_by_stem(named, stem) if stem else _owner_by_place(named, column)
         if owner is None:
             unknown.append(column)
-        else:
-            owner.unit_column = column
-            owner.unit_from = "unit column"
+            continue
+        family: frozenset[str] = frozenset()
+        if not stem:
+            # A bare `unit` holds for all times of the row.
+            family = next((f for f in _SHARING if owner.target in f), family)
+        for member in named.columns:
+            if member is owner or (member.target in family and member.unit is None):
+                member.unit_column = column
+                member.unit_from = "unit column"
+
+
+def _owner_by_stem(named: NamedTable, stem: str) -> NamedColumn | None:
+    wanted = plain_heading(stem)
+    for column in named.columns:
+        rests = [rest for rest, _ in split_units(column.column.heading)]
+        if wanted in {plain_heading(h) for h in (column.column.heading, *rests)}:
+            return column
+    targets = {m.target for m in read_heading(stem)}
+    return next((c for c in named.columns if c.target in targets), None)
+
+
+def _owner_by_place(named: NamedTable, column: Column) -> NamedColumn | None:
+    before = [
+        c
+        for c in named.columns
+        if c.column.position < column.position
+        and (target_dimension(c.target) or c.target == "axis_value")
+    ]
+    return before[-1] if before else None
 
 
 # Fields that a title line such as `Lab: North` may give for the whole table.
@@ -581,8 +586,19 @@ def _retarget(column: NamedColumn, target: str, **more: object) -> None:
     column.meaning = replace(column.meaning, target=target, **more)  # type: ignore[arg-type]
 
 
+# What a limit or an error belongs to in a sheet of contrasts.
+_OF_CONTRAST = {
+    "se_s": "contrast_se",
+    "ci_low_s": "contrast_low",
+    "ci_high_s": "contrast_high",
+    "time_lower_s": "contrast_low",
+    "time_upper_s": "contrast_high",
+}
+
+
 def _decide_in_context(named: NamedTable, findings: Findings) -> None:
     """Settle headings that only the other columns explain."""
+    _settle_lone_end(named)
     _settle_clocks(named, findings)
     _settle_day(named)
     _settle_numbers_of_runs(named)
@@ -597,25 +613,31 @@ def _decide_in_context(named: NamedTable, findings: Findings) -> None:
         _retarget(column, "contrast_value")
     contrasts = named.has("contrast_value", "contrast_se")
     centres = named.has("mean_s", "median_s")
-    if contrasts and not centres:
-        moves = {"se_s": "contrast_se", "ci_low_s": "contrast_low", "ci_high_s": "contrast_high"}
-        for column in named.columns:
-            if column.target in moves:
-                _retarget(column, moves[column.target])
-            elif column.target == "time_lower_s":
-                _retarget(column, "contrast_low")
-            elif column.target == "time_upper_s":
-                _retarget(column, "contrast_high")
-            elif column.target in ("start_temp_c", "n_runs") and column.meaning.arm:
+    if not any(c.meaning.arm for c in named.all_of("time", "mean_s", "median_s", "end_clock")):
+        # Without times of both arms, what a heading says of an arm describes the pair.
+        for column in named.all_of("start_temp_c", "n_runs"):
+            if column.meaning.arm:
                 stem = "start_temp_{}_c" if column.target == "start_temp_c" else "n_{}"
-                _retarget(column, stem.format(column.meaning.arm))
+                _retarget(column, stem.format(column.meaning.arm), arm="")
+    if contrasts and not centres:
+        for column in named.columns:
+            if column.target in _OF_CONTRAST:
+                _retarget(column, _OF_CONTRAST[column.target])
         return
     if centres:
         for low, high in (("time_lower_s", "ci_low_s"), ("time_upper_s", "ci_high_s")):
             for column in named.all_of(low):
                 _retarget(column, high)
     _settle_arm_columns(named)
+    _settle_thresholds(named)
     _settle_bare_time(named, findings)
+
+
+def _settle_lone_end(named: NamedTable) -> None:
+    """Take one end of a window, named by an answer and alone, for the exact time."""
+    ends = named.all_of("time_lower_s", "time_upper_s")
+    if len(ends) == 1 and ends[0].answered and not named.has("time", "end_clock"):
+        ends[0].meaning = replace(ends[0].meaning, target="time")
 
 
 def _settle_clocks(named: NamedTable, findings: Findings) -> None:
@@ -673,6 +695,22 @@ def _settle_arm_columns(named: NamedTable) -> None:
                 _retarget(column, "start_temp_c", arm=arm)
 
 
+def _settle_thresholds(named: NamedTable) -> None:
+    """Beside a start temperature, a heading such as `4 °C (min)` names a threshold."""
+    if not any(not c.meaning.arm for c in named.all_of("start_temp_c")):
+        return
+    for column in named.all_of("time"):
+        temp_c = column.meaning.start_temp_c
+        if temp_c is None or column.meaning.arm or column.meaning.endpoint:
+            continue
+        column.meaning = replace(
+            column.meaning,
+            start_temp_c=None,
+            endpoint="t_zero" if temp_c == 0 else "t_threshold",
+            threshold_c=None if temp_c == 0 else temp_c,
+        )
+
+
 def _settle_bare_time(named: NamedTable, findings: Findings) -> None:
     """Take a time beside an SD, an SE or a count of runs for their mean."""
     if named.has("mean_s", "median_s"):
@@ -712,9 +750,8 @@ def _give_units(named: NamedTable, answers: Answers, findings: Findings) -> None
         dimension = target_dimension(column.target)
         if not dimension:
             continue
-        spelled = answer_for(answers.units, column.column) or _answer_by_target(
-            answers.units, column
-        )
+        own = answer_for(answers.units, column.column)
+        spelled = own or _answer_by_target(answers.units, column)
         if spelled is not None:
             unit = find_unit(spelled, dimension=dimension)
             if unit is None:
@@ -727,10 +764,11 @@ def _give_units(named: NamedTable, answers: Answers, findings: Findings) -> None
                     column=column.column,
                     value=spelled,
                 )
-            elif column.unit is None:
+            elif own is not None or column.unit is None:
+                # An answer for this very heading goes before what the heading says.
                 column.take_unit(unit, "answer")
-        if column.unit is None and column.column.unit.strip():
-            _refuse_unit_row(column, dimension, named, findings)
+        if column.unit is None and column.unit_column is None:
+            _doubt_unit(column, dimension, named, findings)
     _share_units(named, findings)
 
 
@@ -748,16 +786,19 @@ def _answer_by_target(units: Mapping[str, str], column: NamedColumn) -> str | No
     return None
 
 
-def _refuse_unit_row(
+def _doubt_unit(
     column: NamedColumn, dimension: Dimension, named: NamedTable, findings: Findings
 ) -> None:
-    text = column.column.unit.strip()
-    if is_missing(text) or text in ("-", "–", "1"):
+    """Ask about what stands where a unit should and is none of the quantity."""
+    under = column.column.unit.strip()
+    text = column.meaning.doubt or ("" if is_missing(under) or under == "1" else under)
+    if not text:
         return
+    column.unit_from = "asked"
     findings.add(
         "question",
         "unit-not-recognised",
-        f"“{text}” under “{column.name}” is no unit of {target_words(column.target)}",
+        f"“{text}” of “{column.name}” is no unit of {target_words(column.target)}",
         remedy=f'Answer with --unit "{column.name}=UNIT"; units known here: {offered(dimension)}',
         table=named.table,
         column=column.column,
@@ -768,7 +809,7 @@ def _refuse_unit_row(
 # Columns whose bare numbers surely share one unit.
 _SHARING: tuple[frozenset[str], ...] = (
     STATISTIC_TARGETS | {"time_reading_sd_s"},
-    CONTRAST_TARGETS | {"variance"},
+    CONTRAST_TARGETS | {"variance", "interval", "se_s"},
     frozenset(("time", "time_lower_s", "time_upper_s", "watched", "time_reading_sd_s")),
 )
 
@@ -785,19 +826,22 @@ def _share_units(named: NamedTable, findings: Findings) -> None:
         if not known:
             continue
         unit = known.pop()
-        for column in members:
-            if column.unit is None and column.unit_column is None:
-                column.take_unit(unit, "other columns")
-                findings.add(
-                    "note",
-                    "unit-shared",
-                    f"“{column.name}” carries no unit: read in "
-                    f"{unit.name}{'²' if column.target == 'variance' else ''} like the columns "
-                    "beside it",
-                    remedy=f'Otherwise answer with --unit "{column.name}=UNIT"',
-                    table=named.table,
-                    column=column.column,
-                )
+        bare = [c for c in members if c.unit is None and not c.unit_from]
+        for column in bare:
+            column.take_unit(unit, "other columns")
+        bare = [c for c in bare if c.glance.texts]
+        if bare:
+            names = ", ".join(f"“{c.name}”" for c in bare)
+            square = " (a variance in its square)" if named.has("variance") else ""
+            findings.add(
+                "note",
+                "unit-shared",
+                f"{names} carr{'ies' if len(bare) == 1 else 'y'} no unit: read in {unit.name}"
+                f"{square} like the columns beside",
+                remedy=f'Otherwise answer with --unit "{bare[0].name}=UNIT"',
+                table=named.table,
+                column=bare[0].column,
+            )
     _share_temperatures(named, findings)
 
 
@@ -815,23 +859,27 @@ def _share_temperatures(named: NamedTable, findings: Findings) -> None:
     temperatures = [c for c in named.columns if target_dimension(c.target) == "temperature"]
     known = {c.unit for c in temperatures if c.unit is not None}
     celsius = find_unit("°C", dimension="temperature")
+    assert celsius is not None
     unit = next(iter(known)) if len(known) == 1 else celsius
     assert unit is not None
     for column in temperatures:
-        if column.unit is not None or column.unit_column is not None:
+        if column.unit is not None or column.unit_from in ("unit column", "asked"):
             continue
         if column.target == "start_temp_c" and not column.glance.texts:
             continue
-        if len(known) > 1 or (not known and _beyond_celsius(column)):
+        if len(known) > 1:
+            doubt = "the other temperatures have different ones"
+        elif not known and _beyond(column, celsius):
+            doubt = f"{_highest(column)} is no water temperature in °C"
+        elif known and _beyond(column, unit) and not _beyond(column, celsius):
+            doubt = f"in {unit.name}, like the other temperatures, its cells are out of range"
+        else:
+            doubt = ""
+        if doubt:
             findings.add(
                 "question",
                 "unit-missing",
-                f"“{column.name}” carries no unit and "
-                + (
-                    "the other temperatures have different ones"
-                    if known
-                    else f"{_highest(column)} is no water temperature in °C"
-                ),
+                f"“{column.name}” carries no unit and {doubt}",
                 remedy=f'Answer with --unit "{column.name}=°F" or another of '
                 f"{offered('temperature')}",
                 table=named.table,
@@ -840,6 +888,9 @@ def _share_temperatures(named: NamedTable, findings: Findings) -> None:
             )
             continue
         column.take_unit(unit, "assumed")
+        if not _bare_numbers(column):
+            # Every cell says its own unit.
+            continue
         why = "like the other temperatures" if known else "no temperature in the sheet has one"
         findings.add(
             "note",
@@ -853,9 +904,7 @@ def _share_temperatures(named: NamedTable, findings: Findings) -> None:
         if target_dimension(column.target) == "difference" and column.unit is None:
             if column.unit_column is not None:
                 continue
-            shared = next(iter(known)) if len(known) == 1 else celsius
-            assert shared is not None
-            found = find_unit(shared.name, dimension="difference")
+            found = find_unit(unit.name, dimension="difference")
             if found is not None:
                 column.take_unit(found, "other columns")
 
@@ -869,11 +918,17 @@ def _bare_numbers(column: NamedColumn) -> list[float]:
     return numbers
 
 
-def _beyond_celsius(column: NamedColumn) -> bool:
+def _beyond(column: NamedColumn, unit: Unit) -> bool:
+    """Tell whether a unit puts much of a column outside its field's range.
+
+    One value outside is a slip for the range check; several are another unit.
+    """
     field_ = FIELD.get(column.target)
-    numbers = _bare_numbers(column)
-    # One value too high is a slip for the range check; several are another unit.
-    return bool(field_ and sum(n > field_.high for n in numbers) >= max(1, 0.3 * len(numbers)))
+    values = [unit.convert_one(n) for n in _bare_numbers(column)]
+    if field_ is None or not values:
+        return False
+    outside = sum(not field_.low <= v <= field_.high for v in values)
+    return outside >= max(1.0, 0.3 * len(values))
 
 
 def _highest(column: NamedColumn) -> str:
@@ -964,7 +1019,10 @@ def _settle_unknown(column: Column, named: NamedTable, look: Glance, findings: F
 def _suggest_by_cells(look: Glance, taken: frozenset[str]) -> list[str]:
     """Suggest fields for a heading that resembles none, by what its cells look like."""
     likely: tuple[str, ...]
-    if look.numbers >= MOSTLY:
+    counting = all(re.fullmatch(r"\d{1,4}", t.strip()) for t in look.texts)
+    if counting and len(set(look.texts)) == len(look.texts):
+        likely = ("run_id", "specimen_id", "time")
+    elif look.numbers >= MOSTLY:
         likely = ("time", "start_temp_c", "sink_temp_c")
     elif len(set(look.texts)) == len(look.texts):
         likely = ("run_id", "specimen_id", "remark")

@@ -118,6 +118,10 @@ class Draft:
             return
         if isinstance(unit, str):
             tail = f" {unit}" if unit else ""
+            if tail:
+                # A cell with letters says its own unit.
+                spelled = pc.match_substring_regex(text, "[A-Za-zµ°]")
+                tail = pc.if_else(pc.fill_null(spelled, False), "", tail)
         else:
             tail = pc.fill_null(pc.binary_join_element_wise(" ", unit, ""), "")
         cells = pc.binary_join_element_wise(heading + "=", text, tail, "")

@@ -302,7 +302,7 @@ def ask_for_unit(
         return
     dimension = target_dimension(named.target)
     first = int(np.flatnonzero(bare)[0])
-    if not findings.has("unit-missing") or dimension != "temperature":
+    if named.unit_from != "asked" and dimension != "temperature":
         findings.add(
             "question",
             "unit-missing",

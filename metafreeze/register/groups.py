@@ -78,11 +78,11 @@ def read_runs_behind(reading: Reading, slot: Slot, draft: Draft) -> None:
     ).values
     draft.exclude(none, "no runs in this arm (n = 0)")
     for at in np.flatnonzero(none):
+        arm = slot.arm or draft.text("arm")[int(at)].as_py() or ""
         reading.findings.add(
             "note",
             "no-runs",
-            f"The{f' {slot.arm}' if slot.arm else ''} arm has n = 0: there are no runs in it, "
-            "left out",
+            f"The {arm} arm has n = 0: there are no runs in it, left out".replace("  ", " "),
             table=draft.table,
             column=column.column,
             at=int(at),
@@ -124,14 +124,17 @@ class _GroupReader:
         self.values = {name: draft.numbers(name).copy() for name in names}
         self.bars: list[str | None] = [None] * n
         self.derived: dict[str, BoolArray] = {}
+        self.contrasts = reading.named.has("contrast_value")
         self.kinds = reading.named.first("spread_type") or reading.named.first("error_bar_meaning")
 
     def read(self) -> None:
         columns_for = self.reading.columns_for
+        if self.contrasts and not self.reading.named.has(*CENTRES):
+            return
         for column in columns_for(self.slot, *DIRECT):
             if np.isnan(self.values[column.target]).all():
                 self._read_direct(column)
-        if not self.reading.named.has("contrast_value"):
+        if not self.contrasts:
             for column in columns_for(self.slot, "variance")[:1]:
                 self._read_variance(column)
         for column in columns_for(self.slot, *CENTRES):
@@ -287,6 +290,8 @@ class _GroupReader:
         changed = np.zeros(self.draft.n, dtype=np.bool_)
         for at, text in enumerate(column.labels.to_pylist()):
             if text is None or self.reading.totals[at] or is_missing(text):
+                continue
+            if self.contrasts and math.isnan(self._centre(at)):
                 continue
             stated = Stated(width=float(typed[at]))
             if irregular[at]:

@@ -184,6 +184,17 @@ _FILLERS = frozenset(
     )
 )
 
+# A bracket longer than this is a remark and no unit.
+LONGEST_UNIT = 8
+
+# Short words in brackets that are no units.
+_REMARKS = frozenset(
+    ("hot", "cold", "mean", "start", "end", "water", "ice", "measured", "nominal", "set", "avg")
+)
+
+# Headings that are a unit of time and nothing else.
+_UNIT_WORDS = frozenset(("minutes", "mins", "seconds", "secs", "hours", "hrs"))
+
 _TEMPERATURE = re.compile(
     r"(?<![\w.])([-−–]?\d+(?:[.,]\d+)?)\s*(°\s*c|°\s*f|deg(?:rees)?\s*c|deg(?:rees)?\s*f"
     r"|degrees|deg|°|c|f|k)(?![a-z°])"
@@ -218,6 +229,8 @@ class Meaning:
         Level of an interval that the heading names.
     spread_type : str
         Kind of spread that the heading names beside a mean, as in ``mean ± SD``.
+    doubt : str
+        Text in brackets that may be a unit and is none of this quantity.
     """
 
     target: str
@@ -230,6 +243,7 @@ class Meaning:
     reverse: bool | None = None
     level: float | None = None
     spread_type: str = ""
+    doubt: str = ""
 
 
 def target_dimension(target: str) -> Dimension:
@@ -264,6 +278,7 @@ def plain_heading(text: str) -> str:
     text = text.casefold().replace("_", " ").replace("-", " ").replace("–", " ")
     text = re.sub(r"[:;?!*'\"“”‘’]+", " ", text)
     text = re.sub(r"\.(?!\d)", " ", text)
+    text = re.sub(r"(?<=\w)\s*#|#\s*(?=\w)", " no ", text)
     text = text.replace("+/ ", "±").replace("+ / ", "±").replace("+/", "±")
     return re.sub(r"\s+", " ", text).strip()
 
@@ -436,18 +451,31 @@ def _with_qualifier(text: str) -> list[Meaning]:
     match = re.search(r"[(\[{]([^()\[\]{}]*)[)\]}]", text)
     if not match:
         return []
-    rest = f"{text[: match.start()]} {text[match.end() :]}"
-    for candidate in (f"{rest} {match.group(1)}", rest):
-        if candidate.strip() and candidate.strip() != text:
-            found = _read(re.sub(r"\s+", " ", candidate).strip())
-            if found:
-                return list(found)
-    return []
+    rest = re.sub(r"\s+", " ", f"{text[: match.start()]} {text[match.end() :]}").strip()
+    inside = match.group(1).strip()
+    if rest and inside:
+        found = _read(f"{rest} {inside}")
+        if found:
+            return list(found)
+    if not rest or rest == text:
+        return []
+    return [_with_doubt(meaning, inside) for meaning in _read(rest)]
+
+
+def _with_doubt(meaning: Meaning, inside: str) -> Meaning:
+    """Keep a bracket in mind that may be a unit, where a quantity has no other."""
+    if meaning.unit is not None or not target_dimension(meaning.target):
+        return meaning
+    if len(inside) > LONGEST_UNIT or " " in inside or plain_heading(inside) in _REMARKS:
+        return meaning
+    return replace(meaning, doubt=inside)
 
 
 def _named(plain: str, unit_text: str | None, rest: str) -> list[Meaning]:
     """Read a plain heading of which the unit text has been taken off."""
     meanings: list[Meaning] = []
+    if unit_text is None and plain in _UNIT_WORDS:
+        return [Meaning(target="time", unit=find_unit(plain, dimension="time"))]
     targets = ALIASES.get(plain, ())
     if plain == "t":
         # A capital T is a temperature, a small one a time; elsewhere case says nothing.

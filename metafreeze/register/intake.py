@@ -240,13 +240,13 @@ def kind_of_table(named: NamedTable) -> FileKind:
     """
     if named.has(*PIXEL_TARGETS) and (named.has("pixel_x") or named.has("pixel_y")):
         return "points"
-    reading = named.has("time_reading_sd_s", "extraction_id")
+    reading = named.has("time_reading_sd_s")
     if named.has("mean_s", "median_s", *CONTRAST_TARGETS, *COUNT_TARGETS):
         return "points" if reading else "summaries"
     if named.has(*(TIME_TARGETS - {"start_clock", "watched"})) or (
         named.has("ice_mass_g") and named.has("at_time_s")
     ):
-        return "points" if reading else "runs"
+        return "points" if reading or named.has("extraction_id") else "runs"
     if named.has(*(STATISTIC_TARGETS - {"spread"})):
         return "summaries"
     return "unknown"

@@ -72,6 +72,15 @@ def _mass_from_share(column: NamedColumn, reading: Reading, draft: Draft) -> Non
 
 def _mass_from_volume(column: NamedColumn, reading: Reading, draft: Draft) -> None:
     findings = reading.findings
+    if column.unit is not None and column.unit.name == "US fl oz":
+        findings.add(
+            "note",
+            "fluid-ounce",
+            f"“{column.name}” is read in US fluid ounces (29.57 mL)",
+            remedy=f'Otherwise answer with --unit "{column.name}=imperial fl oz"',
+            table=draft.table,
+            column=column.column,
+        )
     volume_ml = read_quantity(column, draft, reading.dialect, findings).values
     start_temp_c = draft.numbers("start_temp_c")
     known = ~np.isnan(start_temp_c)

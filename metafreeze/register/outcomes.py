@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import get_args
 
@@ -34,6 +35,9 @@ FORM: dict[Form, int] = {form: code for code, form in enumerate(FORMS)}
 
 # A first field of 24 or more cannot be an hour of the day, and no vessel needs days here.
 MANY_HOURS = 24
+
+# A clock of a workbook without seconds: typed as h:min, or as min:s and misread.
+_WHOLE_MINUTES = re.compile(r"^\d+:\d{2}:00$")
 
 # A code such as 9999 is asked about only where it stands so far above the other cells.
 FAR_OUT = 5.0
@@ -91,6 +95,7 @@ def read_times(
     typed, irregular = raw_numbers(column, dialect)
     times = _plain_times(typed, unit, zero_ok)
     spelled = np.zeros(typed.size, dtype=np.bool_)
+    _ask_about_whole_clocks(named, draft, findings)
     if column.dates is not None and column.dates.any():
         irregular = irregular | column.dates
     if row_units is not None:
@@ -224,6 +229,29 @@ def _without_date(text: str, column: Column, at: int | np.integer) -> str:
     return clock if mark and day.startswith(("1899-12-3", "1900-01-0")) else text
 
 
+def _ask_about_whole_clocks(named: NamedColumn, draft: Draft, findings: Findings) -> None:
+    """Ask where a spreadsheet may have stored minutes and seconds as hours and minutes."""
+    if named.unit is None or named.unit.name not in ("min", "min:s") or named.answered:
+        return
+    clocks = [t for t in named.glance.texts if t.count(":") == 2]
+    if not clocks or not all(_WHOLE_MINUTES.match(t) for t in clocks):
+        return
+    hours = next((t for t in clocks if int(t.split(":")[0]) > 0), "")
+    if not hours:
+        return
+    findings.add(
+        "question",
+        "clock-undecidable",
+        f"“{hours}” in “{named.name}” says hours and minutes, under {named.unit.name}; a "
+        "spreadsheet stores 41:12 so, whatever was meant",
+        remedy=f'Answer with --unit "{named.name}=h:min:s" if it is as it says; else write the '
+        "times as decimal minutes, or as text such as 41 min 12 s",
+        table=draft.table,
+        column=named.column,
+        value=hours,
+    )
+
+
 def _ask_about_high_codes(
     named: NamedColumn, typed: FloatArray, draft: Draft, findings: Findings
 ) -> None:
@@ -326,7 +354,7 @@ def _ask_for_unit(named: NamedColumn, times: Times, draft: Draft, findings: Find
     bare = times.is_form("needs-unit")
     if not bare.any() or findings.has("clock-undecidable"):
         return
-    if findings.time_unit_asked(draft.table):
+    if named.unit_from == "asked" or findings.time_unit_asked(draft.table):
         return
     first = cell_text(named.column, int(np.flatnonzero(bare)[0]))
     findings.add(

@@ -43,6 +43,9 @@ POOR_FIT_PX = 3.0
 # How much better a logarithmic axis must fit before it is taken for one.
 CLEARLY_BETTER = 0.3
 
+# Marks whose positions differ by no more than this lie in one line.
+ALIGNED_PX = 2
+
 AXES = ("x", "y")
 _AXIS_WORDS = {
     "x": "x",
@@ -172,6 +175,8 @@ def read_points(named: NamedTable, dialect: Dialect, answers: Answers, findings:
     -------
     Draft
     """
+    if _holds_no_pixels(named):
+        return read_runs(named, dialect, answers, findings)
     is_axis, is_point = _kinds_of_rows(named, findings)
     pixels = {
         axis: _numbers(named.first(f"pixel_{axis}"), named, dialect, findings) for axis in AXES
@@ -206,6 +211,11 @@ def read_points(named: NamedTable, dialect: Dialect, answers: Answers, findings:
         table=named.table,
     )
     return draft
+
+
+def _holds_no_pixels(named: NamedTable) -> bool:
+    """Tell whether the columns for pixels stand empty, beside values in axis units."""
+    return not any(c.glance.texts for c in named.all_of("mark", "pixel_x", "pixel_y"))
 
 
 _PIXEL_ONLY = frozenset(
@@ -285,14 +295,7 @@ def _axis_of_marks(
             has_x, has_y = (not math.isnan(pixels[axis][at]) for axis in AXES)
             word = "x" if has_x and not has_y else "y" if has_y and not has_x else ""
         axis_of[at] = word
-    open_ = np.flatnonzero(is_axis & (axis_of == ""))
-    for at in open_:
-        same_y = np.abs(pixels["y"][open_] - pixels["y"][at]) <= 2
-        same_x = np.abs(pixels["x"][open_] - pixels["x"][at]) <= 2
-        if same_y.sum() > same_x.sum():
-            axis_of[at] = "x"
-        elif same_x.sum() > same_y.sum():
-            axis_of[at] = "y"
+    _tell_by_alignment(is_axis, axis_of, pixels)
     lost = np.flatnonzero(is_axis & (axis_of == ""))
     if lost.size:
         findings.add(
@@ -305,6 +308,28 @@ def _axis_of_marks(
             at=int(lost[0]),
         )
     return axis_of
+
+
+def _tell_by_alignment(
+    is_axis: BoolArray, axis_of: npt.NDArray[np.object_], pixels: Mapping[str, FloatArray]
+) -> None:
+    """Tell the axis of marks by their line: a row of pixels is the x axis, a column the y axis.
+
+    A mark in the corner lies on both; it goes with the next mark that is clear.
+    """
+    open_ = np.flatnonzero(is_axis & (axis_of == ""))
+    for at in open_:
+        same_y = np.abs(pixels["y"][open_] - pixels["y"][at]) <= ALIGNED_PX
+        same_x = np.abs(pixels["x"][open_] - pixels["x"][at]) <= ALIGNED_PX
+        if same_y.sum() > same_x.sum():
+            axis_of[at] = "x"
+        elif same_x.sum() > same_y.sum():
+            axis_of[at] = "y"
+    clear = np.flatnonzero(is_axis & (axis_of != ""))
+    for at in open_:
+        if not axis_of[at] and clear.size:
+            after = clear[clear > at]
+            axis_of[at] = axis_of[after[0] if after.size else clear[-1]]
 
 
 def _target_of_text(text: str) -> tuple[str, Unit | None]:

@@ -102,7 +102,7 @@ def settle_repeats(drafts: Sequence[Draft], findings: Findings) -> None:
         at = np.flatnonzero(use & ~labelled)
         _note_alike(rows, at, _content(rows, at), findings)
     at = np.flatnonzero(use & labelled)
-    if at.size < 2 or pc.count_distinct(run_id.take(pa.array(at))).as_py() == at.size:
+    if at.size < 2 or len(pc.unique(run_id.take(pa.array(at)))) == at.size:
         # Every run has a name of its own.
         return
     names = [n for n in _KEY if n in rows.names()]

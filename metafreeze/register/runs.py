@@ -21,6 +21,7 @@ from metafreeze.register.schema import RECORD_LEVELS
 from metafreeze.register.sheets import Dialect
 from metafreeze.register.totals import report_totals
 from metafreeze.register.windows import REFUSED, read_windows
+from metafreeze.register.words import is_missing
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -141,7 +142,7 @@ def _settle_trial_label(named: NamedTable, findings: Findings) -> None:
         return
     if plain_heading(label.column.heading) not in _TRIAL_HEADINGS or label.answered:
         return
-    if pc.count_distinct(label.labels).as_py() == len(label.labels):
+    if len(pc.unique(label.labels)) == len(label.labels):
         return
     lab = named.first("lab_id")
     labs = lab.labels.to_pylist() if lab is not None else [None] * named.table.n_rows
@@ -214,10 +215,16 @@ def _exclude_without_start(reading: Reading, draft: Draft) -> None:
     starts = reading.named.all_of("start_temp_c")
     if not starts:
         return
-    empty = np.isnan(draft.numbers("start_temp_c")) & ~reading.totals
+    lacking = np.isnan(draft.numbers("start_temp_c")) & ~reading.totals
+    if not lacking.any():
+        return
+    empty = lacking.copy()
     for column in starts:
+        filled = [t is not None and not is_missing(t) for t in column.labels.to_pylist()]
+        empty &= ~np.array(filled)
+    if all(c.unit is not None or c.unit_column is not None for c in starts):
         # A cell that is filled but cannot be read has its own finding.
-        empty &= pc.is_null(column.labels).to_numpy(zero_copy_only=False)
+        draft.put(lacking & ~empty, "unreadable")
     if not empty.any() or empty.all():
         return
     already = pc.is_valid(draft.text("exclusion_reason")).to_numpy(zero_copy_only=False)

@@ -62,6 +62,9 @@ def ask_about_repeated_sources(
         for at in np.flatnonzero(draft.kept):
             if levels[at] not in ("contrast_summary", "pair_count") or not names[at]:
                 continue
+            if draft.numbers("n_pairs")[at] == 1:
+                # Single pairs of one source are its replicates.
+                continue
             key = (levels[at], plain_word(names[at]).replace(" ", ""), *_details(draft, int(at)))
             groups.setdefault(key, []).append(int(at))
         for rows in groups.values():

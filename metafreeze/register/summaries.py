@@ -100,7 +100,11 @@ def _settle_time_unit(named: NamedTable, findings: Findings) -> bool:
     ]
     for column in bare:
         column.meaning = replace(column.meaning, unit=UNKNOWN_UNIT)
-    times = [c for c in bare if c.meaning.contrast in ("", "difference") and c.glance.texts]
+    value = named.first("contrast_value")
+    if value is not None and value.meaning.contrast not in ("", "difference"):
+        # Error and limits of a ratio or a percent have no unit either.
+        bare = [c for c in bare if c.target not in (*CONTRAST_TARGETS, "variance", "interval")]
+    times = [c for c in bare if c.glance.texts]
     if not times or not _hold_times(named, times):
         return False
     names = list(dict.fromkeys(f"“{c.name}”" for c in times))

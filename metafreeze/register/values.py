@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -94,16 +94,23 @@ def trimmed(text: pa.StringArray | pa.ChunkedArray) -> pa.StringArray:
     if isinstance(text, pa.ChunkedArray):
         text = text.combine_chunks() if text.num_chunks != 1 else text.chunk(0)
     tidy = pc.utf8_trim_whitespace(text.cast(pa.string()))
-    if tidy.null_count == 0 and len(tidy) and pc.min(pc.binary_length(tidy)).as_py() > 0:
+    empty = pc.equal(tidy, "")
+    if not pc.any(empty).as_py():
         return tidy
-    return pc.if_else(pc.fill_null(pc.equal(tidy, ""), True), pa.scalar(None, pa.string()), tidy)
+    return pc.if_else(empty, pa.scalar(None, pa.string()), tidy)
 
 
 def number_reader(dialect: Dialect) -> Number:
     """Give the reader of single numbers in a dialect."""
+    # Where no plain number of the file decides its mark, a number inside a longer cell is
+    # read if it can mean one thing only.
+    open_marks = replace(dialect, decimal="undecidable")
 
     def read(text: str) -> float | None:
-        return parse_number(text, dialect)
+        value = parse_number(text, dialect)
+        if value is None and not dialect.decimal and "," in text:
+            return parse_number(text, open_marks)
+        return value
 
     return read
 
