@@ -29,6 +29,8 @@ Spread = Literal[
     "empirical-bayes",
     "none",
 ]
+FillRule = Literal["linear", "run", "quadratic"]
+Side = Literal["auto", "left", "right"]
 TauPrior = Literal["half-normal", "half-cauchy", "uniform"]
 Interval = Literal["hartung-knapp", "hartung-knapp-floored", "normal"]
 Residual = Literal["common", "per-study"]

@@ -3,6 +3,7 @@
 import copy
 import html.parser
 import pickle
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -12,10 +13,16 @@ from metafreeze.analysis.study_effects import study_effects
 from metafreeze.models.counts import pool_counts
 from metafreeze.models.few_studies import pool_few
 from metafreeze.models.heterogeneity import describe_disagreement
+from metafreeze.models.influence import cumulate, leave_one_out
 from metafreeze.models.many_pools import pool_many
 from metafreeze.models.moderators import permute_moderators
 from metafreeze.models.pooled import pool
 from metafreeze.models.profile import profile_pool
+from metafreeze.models.small_studies import (
+    asymmetry_regression,
+    check_small_studies,
+    trim_and_fill,
+)
 from metafreeze.models.three_level import pool_nested
 from metafreeze.results import Result
 
@@ -49,15 +56,27 @@ RESULTS = {
     "pool_counts": lambda: pool_counts([1, 0, 5], [9, 8, 12]),
     "pool_counts, none": lambda: pool_counts([0, 0], [9, 8]),
     "pool_counts of one": lambda: pool_counts([3], [9]),
+    "leave_one_out": lambda: leave_one_out(Y, V, study=list("abcde<")),
+    "leave_one_out of two": lambda: leave_one_out(Y[:2], V[:2]),
+    "cumulate": lambda: cumulate(Y, V, np.arange(6)),
+    "asymmetry_regression": lambda: asymmetry_regression(Y, V),
+    "asymmetry_regression, equal": lambda: asymmetry_regression(Y, np.ones(6)),
+    "trim_and_fill": lambda: trim_and_fill(Y, V),
+    "check_small_studies": lambda: check_small_studies(Y, V, favoured="negative"),
     "profile_pool": lambda: profile_pool(Y, V),
     "disagreement": lambda: describe_disagreement(12.0, 5),
     "disagreement of one": lambda: describe_disagreement(0.0, 0),
 }
 
 
+@cache
+def made(name):
+    return RESULTS[name]()
+
+
 @pytest.fixture(params=list(RESULTS))
 def result(request):
-    return RESULTS[request.param]()
+    return made(request.param)
 
 
 class Tags(html.parser.HTMLParser):

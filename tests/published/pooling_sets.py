@@ -67,5 +67,5 @@ def length_of_stay(pooled_sd):
 
 def passive_smoking():
     d = table("s3_passive_smoking.csv")
-    se = (np.log(d.upper95) - np.log(d.lower95)) / (2 * 1.959963984540054)
+    se = (np.log(d.upper95) - np.log(d.lower95)) / (2 * 1.959964)
     return np.log(d["or"]).to_numpy(), se.to_numpy() ** 2

@@ -9,9 +9,9 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from published import effect_expected, pooling_expected
+from published import effect_expected, pooling_expected, small_study_expected
 
-COMPUTED = pooling_expected.COMPUTED | effect_expected.COMPUTED
+COMPUTED = pooling_expected.COMPUTED | effect_expected.COMPUTED | small_study_expected.COMPUTED
 
 EXAMPLES = tomllib.loads((Path(__file__).parent / "expected_pooling.toml").read_text("utf-8"))[
     "example"
