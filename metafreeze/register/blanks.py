@@ -227,8 +227,10 @@ def fill_lab(
     """
     file = sources[0]
     source = rows["source_id"]
-    is_file = pc.or_(pc.is_null(source), pc.is_in(source, value_set=pa.array(sources)))
-    nameless = pc.and_(pc.is_null(rows["lab_id"]), is_file)
+    nameless = pc.is_null(rows["lab_id"])
+    if rows["lab_id"].null_count:
+        is_file = pc.or_(pc.is_null(source), pc.is_in(source, value_set=pa.array(sources)))
+        nameless = pc.and_(nameless, is_file)
     others = [other for other in others if other.series != sheet.series]
     may_remember = own and not remembered and not others and answer not in ("", SAME_LAB)
     if not pc.any(nameless).as_py():

@@ -227,17 +227,21 @@ def match_rows(pool: Pool, new: pa.Table, *, series: str, files: Sequence[str]) 
 
 def head_codes(rows: pa.Table) -> tuple[str, ...]:
     """Hash the first rows that have no run id, to recognise a copy under another name."""
-    plain = rows.filter(pc.is_null(rows["run_id"])).slice(0, HEAD_ROWS)
+    plain = rows
+    if rows["run_id"].null_count < rows.num_rows:
+        at = np.flatnonzero(~_filled(rows["run_id"]))
+        plain = rows.take(pa.array(at[:HEAD_ROWS]))
+    plain = plain.slice(0, HEAD_ROWS)
     codes = row_codes(((name, plain[name]) for name in MEASURED), plain.num_rows)
     return tuple(f"{int(code):016x}" for code in codes)
 
 
 def run_codes(rows: pa.Table) -> tuple[str, ...] | None:
     """Hash the keys of the rows with run ids; None where they are more than a line can hold."""
-    named = rows.filter(pc.is_valid(rows["run_id"]))
-    if named.num_rows > KEYS_IN_JOURNAL:
+    if rows.num_rows - rows["run_id"].null_count > KEYS_IN_JOURNAL:
         return None
-    codes = _codes(_with_study(named.select(KEY_COLUMNS)), _RUN)
+    named = rows.select(KEY_COLUMNS).filter(pc.is_valid(rows["run_id"]))
+    codes = _codes(_with_study(named), _RUN)
     return tuple(f"{int(code) >> 32:08x}" for code in codes)
 
 

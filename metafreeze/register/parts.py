@@ -18,7 +18,7 @@ import pyarrow.parquet as pq
 from metafreeze.errors import Fault, Location, RegisterError
 from metafreeze.register.disk import write_whole
 from metafreeze.register.entries import TEXT_DTYPE
-from metafreeze.register.schema import FIELD, SCHEMA_VERSION, arrow_schema
+from metafreeze.register.schema import FIELD, FIELDS, SCHEMA_VERSION, arrow_schema
 
 ROWS_FOLDER = "rows"
 BIN_COLUMN = "ledger_bin"
@@ -31,6 +31,12 @@ _WIDENED_FROM: dict[pa.DataType, tuple[pa.DataType, ...]] = {
     pa.string(): (pa.large_string(), pa.null()),
     pa.bool_(): (pa.null(),),
 }
+
+# Texts that few rows share are not worth a dictionary, nor are numbers.
+_ALL_DIFFERENT = {"run_id", "specimen_id", "inserted_at", "remark", "as_reported", "trace_channel"}
+_REPEATED = [
+    f.name for f in FIELDS if f.kind in ("text", "choice", "date") and f.name not in _ALL_DIFFERENT
+] + [BIN_COLUMN]
 
 _READERS = min(4, os.cpu_count() or 1)
 
@@ -70,8 +76,34 @@ class DamagedPartError(Exception):
         super().__init__(str(fault))
 
 
-def write_part(folder: Path, entry_id: str, table: pa.Table) -> PartRecord:
-    """Write the part of an entry and put it on the disk.
+def encode_part(table: pa.Table) -> bytes:
+    """Spell a part as Parquet, in memory.
+
+    Parameters
+    ----------
+    table : pyarrow.Table
+        Rows in the schema, with the ledger bin of each as last column.
+
+    Returns
+    -------
+    bytes
+    """
+    stream = pa.BufferOutputStream()
+    empty = [n for n in table.column_names if table[n].null_count == table.num_rows]
+    pq.write_table(
+        table,
+        stream,
+        compression="lz4",
+        use_dictionary=_REPEATED,
+        # Only that a column is empty is ever asked of the statistics.
+        write_statistics=empty,
+    )
+    content: bytes = stream.getvalue().to_pybytes()
+    return content
+
+
+def write_part(folder: Path, entry_id: str, content: bytes, rows: int) -> PartRecord:
+    """Put the part of an entry on the disk.
 
     Parameters
     ----------
@@ -79,20 +111,17 @@ def write_part(folder: Path, entry_id: str, table: pa.Table) -> PartRecord:
         The register.
     entry_id : str
         The entry.
-    table : pyarrow.Table
-        Rows in the schema, with the ledger bin of each as last column.
+    content : bytes
+        What `encode_part` gave.
+    rows : int
+        Number of rows.
 
     Returns
     -------
     PartRecord
         For the journal, which alone makes the part count.
     """
-    stream = pa.BufferOutputStream()
-    pq.write_table(table, stream, compression="zstd", compression_level=1)
-    content = stream.getvalue().to_pybytes()
-    record = PartRecord(
-        entry_id=entry_id, sha256=hashlib.sha256(content).hexdigest(), rows=table.num_rows
-    )
+    record = PartRecord(entry_id=entry_id, sha256=hashlib.sha256(content).hexdigest(), rows=rows)
     write_whole(folder / record.name, content)
     return record
 

@@ -355,12 +355,13 @@ def _segments(
 ) -> list[Segment]:
     """Give the standing rows that the file may have a state of; read no other part."""
     found = []
-    runs = pc.unique(rows["run_id"]).drop_null()
+    runs: pa.Array | None = None
     for entry_id, shown in standing.shown.items():
         files = standing.entries[entry_id].files
         if not any(_may_share_rows(file, record) for file in files):
             continue
         keys = read(entry_id, KEY_COLUMNS)
+        runs = pc.unique(rows["run_id"]).drop_null() if runs is None else runs
         # Of other sheets only runs of the same name can be the same runs.
         wanted = pc.is_in(keys["run_id"], value_set=runs).to_numpy(zero_copy_only=False).copy()
         for file in files:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import replace as with_values
 from datetime import UTC, datetime
@@ -34,7 +35,7 @@ from metafreeze.register.journal import (
     spell_line,
 )
 from metafreeze.register.locking import one_writer
-from metafreeze.register.parts import ROWS_FOLDER, write_part
+from metafreeze.register.parts import ROWS_FOLDER, encode_part, write_part
 from metafreeze.register.plan import SETTINGS_NAME, Settings, write_settings
 from metafreeze.register.schema import SCHEMA_VERSION, arrow_schema
 from metafreeze.register.standing import UNDOABLE, Standing, replay
@@ -141,11 +142,15 @@ def write_entry(
     seq = _free_number(folder, standing)
     made: list[Path] = []
     try:
-        _keep_copies(folder, copies, made)
+        # Copying waits for the disk, encoding for the processor.
+        with ThreadPoolExecutor(1) as beside:
+            copying = beside.submit(_keep_copies, folder, copies, made)
+            content = b"" if table is None else encode_part(table)
+            copying.result()
         members = dict(body)
         if table is not None:
             made.append(folder / ROWS_FOLDER / f"{entry_name(seq)}.parquet")
-            record = write_part(folder, entry_name(seq), table)
+            record = write_part(folder, entry_name(seq), content, table.num_rows)
             members["part"] = {"sha256": record.sha256, "rows": record.rows}
         line = spell_line(_members(seq, kind, members))
         append_line(folder / JOURNAL_NAME, line, keep_bytes=standing.journal.whole_bytes)
