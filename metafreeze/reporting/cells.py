@@ -144,7 +144,7 @@ def shown_cell(
     if is_missing(cell):
         return Text((MISSING,))
     if isinstance(cell, Between):
-        if is_missing(cell.low) and is_missing(cell.high):
+        if is_missing(cell.low) or is_missing(cell.high):
             return Text((MISSING,))
         return between(
             cell.low,
@@ -193,7 +193,7 @@ def missing_note(table: TableContent) -> Text:
     """
     for row in table.rows:
         for cell in row:
-            gap = isinstance(cell, Between) and is_missing(cell.low) and is_missing(cell.high)
+            gap = isinstance(cell, Between) and (is_missing(cell.low) or is_missing(cell.high))
             if gap or is_missing(cell):
                 return Text((f"{MISSING} means not available.",))
     return Text()

@@ -234,7 +234,8 @@ class Between:
     Parameters
     ----------
     low, high : float
-        The limits as they stand in the results; NaN where there is none.
+        The limits as they stand in the results; infinite for an open side, NaN (either of
+        them) where there is no interval.
     """
 
     low: float

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
@@ -75,9 +76,9 @@ def _part_html(part: Part) -> Markup:
     if isinstance(part, Number):
         if part.fixed:
             return Markup('<span class="number fixed">{}</span>').format(str(part))
-        return Markup('<data class="number" value="{}">{}</data>').format(
-            repr(part.value), str(part)
-        )
+        # The same spelling as in results.json, also of a limit that is infinite.
+        value = json.dumps(part.value)
+        return Markup('<data class="number" value="{}">{}</data>').format(value, str(part))
     if isinstance(part, Given):
         return Markup('<bdi class="given">{}</bdi>').format(shortened(visible(part.text)))
     if isinstance(part, Fixed):

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -299,7 +300,7 @@ def between(
     -------
     Text
     """
-    if is_missing(low) and is_missing(high):
+    if is_missing(low) or is_missing(high):
         return say("interval not available")
     if kind == "seconds" and seconds is None:
         seconds = time_unit([low, high])[1]
@@ -312,7 +313,18 @@ def between(
         show(v, kind, decimals=decimals, signed=signed, unit=unit and last, seconds=seconds)
         for v, last in ((low, False), (high, True))
     ]
-    return say("{low} to {high}", low=parts[0], high=parts[1])
+    first, last = parts
+    if _is_open(first) and _is_open(last):
+        return say("no limit on either side")
+    if _is_open(last):
+        return say("at least {low}", low=replace(first, unit=last.unit))
+    if _is_open(first):
+        return say("at most {high}", high=last)
+    return say("{low} to {high}", low=first, high=last)
+
+
+def _is_open(limit: Number) -> bool:
+    return "∞" in limit.text
 
 
 def sizes_shown(values: Sequence[float], kind: Display, seconds: int | None) -> list[float]:
@@ -414,6 +426,11 @@ def _effect_limits(estimate: float, low: float, high: float, kind: Display, deci
     if is_missing(low) or is_missing(high):
         return say("interval not available")
     first, second = _sooner_or_later(low, kind, decimals), _sooner_or_later(high, kind, decimals)
+    if _is_open(second[0]):
+        return say(
+            "at least {low} later" if first[1] == "later" else "{low} sooner to any later",
+            low=first[0],
+        )
     if first[1] != second[1]:
         return say(
             "{low} {sooner} to {high} {later}",

@@ -26,7 +26,8 @@ from metafreeze.reporting.content import (
 from metafreeze.reporting.figures.canvas import drawings
 from metafreeze.reporting.figures.svg import PALETTE
 from metafreeze.reporting.labels import shortened, visible
-from metafreeze.reporting.lettering import FOLDER, drawable, font_files
+from metafreeze.reporting.lettering import FOLDER, drawable, font_files, text_width
+from metafreeze.reporting.shown import ShownTable
 
 TEMPLATE = Path(__file__).parent / "templates" / "report.typ"
 STANDARD = "ua-1"
@@ -35,6 +36,15 @@ STANDARD = "ua-1"
 LONGEST_WORD = 20
 BREAK_EVERY = 10
 ZERO_WIDTH_SPACE = "\u200b"
+
+# Room for a table on an upright and on a turned A4 page, less the margins of the template, pt.
+TEXT_WIDTH_PT = (210 - 2 * 20) / 25.4 * 72
+TURNED_WIDTH_PT = (297 - 2 * 20) / 25.4 * 72
+TABLE_PT = 8.5
+CELL_PAD_PT = 11.0
+WIDEST_WORDS_PT = 150.0
+# A table may shrink to this share of its size before its page is turned.
+SMALLEST_SHARE = 0.85
 
 # Isolates keep a right-to-left name from turning the words around it.
 FIRST_STRONG_ISOLATE, POP_ISOLATE = "\u2068", "\u2069"
@@ -167,14 +177,48 @@ def _section_data(section: Section, files: dict[str, bytes]) -> dict[str, Any]:
 
 def _table_data(table: TableContent) -> dict[str, Any]:
     ready = shown.shown_table(table)
+    needs = _column_needs(ready)
+    upright = sum(needs) <= TEXT_WIDTH_PT / SMALLEST_SHARE
+    room = TEXT_WIDTH_PT if upright else TURNED_WIDTH_PT
     return {
         "caption": _words(ready.caption),
         "columns": [
-            {"heading": c.heading, "unit": c.unit, "numeric": c.numeric} for c in ready.columns
+            {"heading": c.heading, "unit": c.unit, "numeric": c.numeric, "share": need}
+            for c, need in zip(ready.columns, needs, strict=True)
         ],
+        "turned": not upright,
+        "size": TABLE_PT * min(1.0, room / sum(needs)),
         "rows": [_all(row) for row in ready.rows],
         "notes": _all(ready.notes),
     }
+
+
+def _column_needs(table: ShownTable) -> list[float]:
+    """Measure how much room each column wants at the usual size, in points.
+
+    Numbers are never broken; words may wrap, but not within a word.
+    """
+    needs = []
+    for place, column in enumerate(table.columns):
+        cells = [drawable("".join(p["text"] for p in _words(row[place]))) for row in table.rows]
+        head = [f"({column.unit})", *column.heading.split(" ")]
+        least = max(_width(word, strong=True) for word in head)
+        if column.numeric:
+            want = max(map(_width, cells), default=0.0)
+        else:
+            want = min(max(map(_width, cells), default=0.0), WIDEST_WORDS_PT)
+            least = max([least, *(_width(w) for cell in cells for w in _unbroken(cell))])
+        needs.append(max(least, want) + CELL_PAD_PT)
+    return needs
+
+
+def _unbroken(cell: str) -> list[str]:
+    return cell.replace(ZERO_WIDTH_SPACE, " ").split(" ")
+
+
+def _width(words: str, *, strong: bool = False) -> float:
+    # The size is given in points here, so the width comes in points.
+    return text_width(words, TABLE_PT, strong=strong)
 
 
 def _figure_data(figure: FigureContent, files: dict[str, bytes]) -> dict[str, Any]:

@@ -30,6 +30,7 @@ from metafreeze.reporting.figures.spread import NamedRange, SpreadFigure
 from metafreeze.reporting.figures.studies import StudiesFigure
 from metafreeze.reporting.figures.svg import PALETTE, clean_svg
 from metafreeze.reporting.html import style_sheet
+from metafreeze.reporting.lettering import text_width
 
 TOGETHER = EffectRow(label="All studies together", estimate=0.05, low=0.02, high=0.08)
 
@@ -275,6 +276,31 @@ def test_points_windows_and_unfinished_runs_are_drawn_apart(monkeypatch):
     assert "upright bar" in remarks and "An arrow" in remarks and "Dashed" in remarks
     words = str(figure.alt()).replace("\u00a0", " ")
     assert "started between 20 °C and 80 °C" in words and "from 100 min to 150 min" in words
+
+
+def test_a_single_run_has_an_extent():
+    one = StudyPoints(label="x", start_c=(20.0,), lower_s=(600.0,), upper_s=(600.0,))
+    svg = PointsFigure(key="p", caption=say("c"), studies=(one,)).draw("page")[0].svg
+    dots = [e.get("d") for e in ET.fromstring(svg).iter() if e.get("stroke-linecap") == "round"]
+    assert len(dots) == 1
+    start, end = re.fullmatch(r"M([\d. ]+)L([\d. ]+)", dots[0]).groups()
+    assert start != end
+
+
+@pytest.mark.parametrize("width", ["page", "phone"])
+def test_no_word_is_cut_at_the_edge_of_the_picture(monkeypatch, width):
+    seen = Recorder(monkeypatch)
+    for name in ("demo", "nothing-estimable", "two-studies", "hostile"):
+        for section in report_samples.SAMPLES[name]().report.sections:
+            for figure in section.figures:
+                figure.draw(width)
+    assert len(seen.words) > 100
+    for args, more in seen.words:
+        words = args[2]
+        size = more.get("size", 13.0)
+        long = text_width(words, size, strong=more.get("strong", False))
+        start = args[0] - long * {"left": 0, "center": 0.5, "right": 1}[more.get("align", "left")]
+        assert start >= -1 and start + long <= WIDTH_PX[width] + 1, words
 
 
 def test_an_empty_graph_is_drawn():

@@ -29,6 +29,8 @@ def test_an_effect_reads_as_the_design_says():
         (0.94, 0.90, 0.98, "80 °C finished 6 % sooner than 20 °C (2 to 10 %)"),
         (1.06, 0.97, 1.16, "80 °C finished 6 % later than 20 °C (3 % sooner to 16 % later)"),
         (1.06, 0.996, 1.12, "80 °C finished 6.0 % later than 20 °C (0.4 % sooner to 12.0 % later)"),
+        (1.06, 1.02, math.inf, "80 °C finished 6 % later than 20 °C (at least 2 % later)"),
+        (1.06, 0.97, math.inf, "80 °C finished 6 % later than 20 °C (3 % sooner to any later)"),
         (1.003, 1.001, 1.005, "80 °C finished 0.3 % later than 20 °C (0.1 to 0.5 %)"),
     ],
 )
@@ -91,7 +93,10 @@ def test_intervals():
     assert words(show.between(2400.0, 2580.0, "seconds")) == "40.0 to 43.0 min"
     assert words(show.between(-0.05, 0.09, "log-ratio")) == "−5 to +9 %"
     assert words(show.between(0.02, 0.09, "log-ratio")) == "2 to 9 %"
-    assert words(show.between(0.02, math.inf, "log-ratio")) == "2 to ∞ %"
+    assert words(show.between(0.02, math.inf, "log-ratio")) == "at least 2 %"
+    assert words(show.between(-math.inf, 90.0, "celsius")) == "at most 90 °C"
+    assert words(show.between(-math.inf, math.inf, "number")) == "no limit on either side"
+    assert words(show.between(0.02, math.nan, "log-ratio")) == "interval not available"
     assert words(show.between(math.nan, math.nan, "seconds")) == "interval not available"
 
 

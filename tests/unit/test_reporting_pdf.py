@@ -120,6 +120,33 @@ def test_a_short_table_stays_on_one_page():
         assert sum("begins" in p for p in pages) == 1
 
 
+def wide_report(columns, rows):
+    table = TableContent(
+        key="t",
+        caption=say("A wide table"),
+        columns=(
+            Column(heading="Study", kind="given"),
+            *(Column(heading="Standard error", kind="number") for _ in range(columns)),
+        ),
+        rows=tuple(
+            (f"Evening class {n:02d} of the college", *(1001.0 + n for _ in range(columns)))
+            for n in range(rows)
+        ),
+    )
+    section = Section(key="s", question=say("Why?"), answer=say("So."), tables=(table,))
+    return Report(title=say("Tables"), sections=(section,))
+
+
+@pytest.mark.parametrize(("columns", "turned"), [(4, False), (8, False), (14, True), (24, True)])
+def test_a_wide_table_shrinks_or_turns_its_page_and_keeps_every_number_whole(columns, turned):
+    reader = pypdf.PdfReader(io.BytesIO(render_pdf(wide_report(columns, 30))))
+    assert any(page.mediabox.width > page.mediabox.height for page in reader.pages) is turned
+    text = "\n".join(page.extract_text() for page in reader.pages)
+    for n in range(30):
+        # A broken number would be parted by a line end.
+        assert len(re.findall(rf"\b{1001 + n}\b", text)) == columns
+
+
 def test_the_same_content_gives_the_same_bytes():
     report = report_samples.two_studies().report
     assert render_pdf(report) == render_pdf(report)

@@ -6,7 +6,7 @@ from metafreeze.options import Display
 from metafreeze.reporting.content import Text, say
 from metafreeze.reporting.figures.canvas import SMALL_PX, Canvas
 from metafreeze.reporting.figures.scale import Scale, effect_ticks
-from metafreeze.reporting.lettering import drawable
+from metafreeze.reporting.lettering import drawable, text_width
 from metafreeze.reporting.numbers import is_missing, show
 
 # Room under the marks for ticks, their words and the words of the axis, px.
@@ -36,7 +36,9 @@ def draw_effect_axis(
     for value, tick in effect_ticks(scale, kind):
         x = scale.place(value)
         canvas.stroke([x, x], [floor, floor + 5], color="strong-rule")
-        canvas.text(x, floor + 19, tick, color="soft", size=SMALL_PX, align="center")
+        half = text_width(tick, SMALL_PX) / 2
+        middle = min(max(x, half), canvas.width_px - half)
+        canvas.text(middle, floor + 19, tick, color="soft", size=SMALL_PX, align="center")
     canvas.text(
         (start + end) / 2,
         floor + 40,

@@ -25,6 +25,7 @@ WIDTH_PX: dict[FigureWidth, float] = {"page": 736.0, "phone": 328.0}
 LABEL_PX = 13.0
 SMALL_PX = 12.0
 LINE_PX = 17.0
+HAIR_PX = 0.05
 
 # Tallest picture, px: it still fits on a printed A4 page at the width of the text.
 TALLEST_PX = 880.0
@@ -206,8 +207,10 @@ class Canvas:
         self, xs: Sequence[float], ys: Sequence[float], *, color: str = "soft", size: float = 4.0
     ) -> None:
         """Draw many dots as one path, so that thousands of runs stay a small file."""
-        # A line from a point to itself with round ends is a dot.
-        self._segments(xs, ys, ys, color=color, width=size, cap="round")
+        # A line of next to no length with round ends is a dot. Of no length at all, a single one
+        # would have no extent, and the typesetter leaves such a path out.
+        ends = [y + HAIR_PX for y in ys]
+        self._segments(xs, ys, ends, color=color, width=size, cap="round")
 
     def uprights(
         self,

@@ -137,13 +137,19 @@ def row_words(row: EffectRow, kind: Display, *, name: bool = True) -> Text:
     """
     start = say("{name} ", name=Given(shortened(row.label))) if name else Text()
     if is_missing(row.estimate):
-        return start + "not estimable"
+        return start + _with_reason("not estimable", row)
     value = show(row.estimate, kind, signed=True)
     if not row.has_interval:
-        return start + say("{value} (interval not available)", value=value)
+        return start + say(
+            "{value} ({gap})", value=value, gap=_with_reason("interval not available", row)
+        )
     return start + say(
         "{value} ({limits})", value=value, limits=between(row.low, row.high, kind, signed=True)
     )
+
+
+def _with_reason(words: str, row: EffectRow) -> Text:
+    return say(words) if not row.remark else say("{words}: {why}", words=words, why=row.remark)
 
 
 def rows_words(rows: Sequence[EffectRow], kind: Display) -> Text:
