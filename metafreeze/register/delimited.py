@@ -34,6 +34,8 @@ _ACCIDENTAL = 0.15
 _CLEAN_LINES = 0.9
 _SAMPLE_ROWS = 200
 _SAMPLE_CHARS = 1 << 18
+# From this size on text is parsed by several threads.
+_MUCH = 1 << 25
 _BRACKETS = re.compile(r"\([^()]*\)|\[[^\[\]]*\]|\{[^{}]*\}")
 _RULE = re.compile(r"[\s|:+]*(?:[-=_*~.]\s?){3,}[-=_*~.\s|:+]*\Z")
 
@@ -408,10 +410,14 @@ def read_regular(
         return "skip"
 
     names = [str(i) for i in range(n_columns)]
+    # Threads and large blocks take more memory than time unless there is much to read.
+    large = len(body) >= _MUCH
     try:
         table = pa_csv.read_csv(
             pa.BufferReader(body),
-            read_options=pa_csv.ReadOptions(column_names=names, block_size=1 << 22),
+            read_options=pa_csv.ReadOptions(
+                column_names=names, block_size=1 << (20 if large else 18), use_threads=large
+            ),
             parse_options=pa_csv.ParseOptions(
                 delimiter=mark,
                 quote_char='"',

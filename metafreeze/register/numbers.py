@@ -121,6 +121,13 @@ def _cast_plainly(text: pa.ChunkedArray) -> npt.NDArray[np.float64] | None:
     return array
 
 
+def _cast_commas(text: pa.ChunkedArray) -> npt.NDArray[np.float64] | None:
+    """Read a column of plain decimal-comma numbers without any dot, or give None."""
+    if pc.any(pc.match_substring(text, ".")).as_py():
+        return None
+    return _cast_plainly(pc.replace_substring(text, ",", "."))
+
+
 def parse_numbers(
     text: Text, dialect: Dialect
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
@@ -152,6 +159,10 @@ def parse_numbers(
     decimal, grouping = _marks(dialect)
     if decimal == "." or not pc.any(pc.match_substring_regex(cells, "[.,]")).as_py():
         plain = _cast_plainly(cells)
+        if plain is not None:
+            return plain, np.zeros(plain.size, dtype=np.bool_)
+    if decimal == ",":
+        plain = _cast_commas(cells)
         if plain is not None:
             return plain, np.zeros(plain.size, dtype=np.bool_)
     tidy = tidy_numbers(cells)
@@ -300,24 +311,27 @@ def _sample_holds_numbers(text: Text) -> bool:
     return sum(bool(pattern.match(cell.strip())) for cell in cells) > 0
 
 
-def _count_plain(column: NumberColumn, values: npt.NDArray[np.float64]) -> _Counts | None:
-    """Count the marks of a column of plain decimal-point numbers, which hold no comma."""
+def _count_plain(
+    column: NumberColumn, values: npt.NDArray[np.float64], mark: str
+) -> _Counts | None:
+    """Count the marks of a column of plain numbers that hold one kind of mark at most."""
     none = np.zeros(values.size, dtype=np.bool_)
     n_numbers = int(np.isfinite(values).sum())
     if not n_numbers:
         return None
     text = _as_chunked(column.text)
-    doubtful = has_dot = none
-    dots = pc.fill_null(pc.match_substring(text, "."), False)
-    if pc.any(dots).as_py():
-        has_dot = dots.to_numpy()
-        match = pc.match_substring_regex(text, f"^(?:{_AMBIGUOUS['.']})$")
+    doubtful = marked = none
+    has_mark = pc.fill_null(pc.match_substring(text, mark), False)
+    if pc.any(has_mark).as_py():
+        marked = has_mark.to_numpy()
+        match = pc.match_substring_regex(text, f"^(?:{_AMBIGUOUS[mark]})$")
         doubtful = pc.fill_null(match, False).to_numpy()
+    other = "," if mark == "." else "."
     return _Counts(
         column=column,
         n_numbers=n_numbers,
-        decimal={".": has_dot & ~doubtful, ",": none},
-        doubtful={".": doubtful, ",": none},
+        decimal={mark: marked & ~doubtful, other: none},
+        doubtful={mark: doubtful, other: none},
         groups={".": none, ",": none},
         n_spaced=0,
         n_ticked=0,
@@ -353,9 +367,12 @@ def _count_marks(column: NumberColumn) -> _Counts | None:
     n = len(column.text)
     if n > _MANY_ROWS and not _sample_holds_numbers(column.text):
         return None
-    plain_values = None if column.stored is not None else _cast_plainly(_as_chunked(column.text))
-    if plain_values is not None:
-        return _count_plain(column, plain_values)
+    if column.stored is None:
+        text = _as_chunked(column.text)
+        for mark, cast in ((".", _cast_plainly), (",", _cast_commas)):
+            values = cast(text)
+            if values is not None:
+                return _count_plain(column, values, mark)
     tidy = tidy_numbers(column.text)
     use = np.ones(n, dtype=np.bool_) if column.stored is None else ~column.stored
 
