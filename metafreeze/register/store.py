@@ -6,7 +6,6 @@ import os
 import warnings
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace as with_values
-from importlib import import_module
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -71,8 +70,9 @@ def check_file(path: Path, *, answers: Answers) -> FileCheck:
     returning = read_export(path)
     if returning is not None:
         return returning
-    check: FileCheck = import_module("metafreeze.register.intake").check_file(path, answers=answers)
-    return check
+    from metafreeze.register.intake import check_file as check_sheet
+
+    return check_sheet(path, answers=answers)
 
 
 def create_register(

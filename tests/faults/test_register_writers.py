@@ -38,7 +38,7 @@ def entries_by_sheet(register) -> dict[str, int]:
     "moments", [3, pytest.param(50, marks=pytest.mark.slow)], ids=["few", "fifty"]
 )
 def test_a_writer_killed_at_any_moment_loses_nothing_and_leaves_no_half(tmp_path, moments):
-    register = create_register(tmp_path / "winter", lab="north kitchen")
+    register = create_register(tmp_path / "winter", lab="north kitchen", primary_endpoint="t_solid")
     chance = random.Random(20240117)
     acknowledged: dict[str, str] = {}
     unacknowledged = 0
@@ -74,7 +74,7 @@ def test_a_writer_killed_at_any_moment_loses_nothing_and_leaves_no_half(tmp_path
     ids=["three", "eight"],
 )
 def test_writers_at_the_same_time_lose_nothing(tmp_path, writers, sheets):
-    register = create_register(tmp_path / "winter", lab="north kitchen")
+    register = create_register(tmp_path / "winter", lab="north kitchen", primary_endpoint="t_solid")
     at_work = [start(register, f"w{number}", sheets) for number in range(writers)]
     said: dict[str, str] = {}
     for writer in at_work:
