@@ -14,10 +14,11 @@ from scipy import stats
 from metafreeze.analysis.expected import LEAST_DRAWS, expected_times
 from metafreeze.analysis.expected_pair import ExpectedEffect, expected_effect
 from metafreeze.analysis.mixed_fits import FitRequest, MixedRowsFit, fit_arrays, fit_mixed
-from metafreeze.analysis.mixed_rows import WITHIN, MixedArrays
+from metafreeze.analysis.mixed_rows import INTERCEPT, WITHIN, MixedArrays
 from metafreeze.analysis.run_parameters import Known
 from metafreeze.errors import InputError
 from metafreeze.models.mixed_result import MixedFit
+from metafreeze.models.unseen_result import UnseenTimesFit
 from metafreeze.options import (
     BaselineRefit,
     Endpoint,
@@ -294,8 +295,8 @@ def excess_slope(
         As in `expected_times`.
     refit : {"slopes", "everything"}
         What is fitted again at every draw: the slopes at the variances of the central fit
-        (generalised least squares, fast), or the variances as well. Rows not seen exactly
-        always ask for everything.
+        (generalised least squares, fast), or the variances as well. With residual variances per
+        study it is always everything.
     residual, inference, unseen, level, threshold_c, residual_endpoint, unstated_bars
         As in `fit_mixed`.
 
@@ -409,60 +410,90 @@ def _shifter(central: MixedRowsFit, weights: FloatArray) -> Ask:
     return ask
 
 
-def row_weights(arrays: MixedArrays, model: object) -> FloatArray | None:
+def row_weights(arrays: MixedArrays, model: MixedFit | UnseenTimesFit) -> FloatArray | None:
     """Weight of each row in the slope, by generalised least squares at the fitted variances.
+
+    A row not seen exactly counts with the share of information that its window leaves.
 
     Parameters
     ----------
     arrays : MixedArrays
         Rows of the fit.
-    model : MixedFit
+    model : MixedFit or UnseenTimesFit
         The fit.
 
     Returns
     -------
     array, shape (n,), or None
-        None where the fit is none of exactly seen rows with one residual variance.
+        None where the fit has no answer, or not one residual variance for all.
+
+    Source
+    ------
+    (X' V^-1 X)^-1 X' V^-1, as in Laird NM, Ware JH (1982), doi:10.2307/2529876. Information of a
+    window: one minus the variance of the standard normal cut to it (Johnson, Kotz and
+    Balakrishnan 1994, Continuous Univariate Distributions 1, section 13.10.1).
     """
-    if not isinstance(model, MixedFit) or model.status not in ("ok", "boundary"):
+    if model.status not in ("ok", "boundary") or not np.isfinite(model.residual_sd):
         return None
-    if not np.isfinite(model.residual_sd):
-        return None
-    parts = model.random_parts
-    own = parts[parts["with_term"].isna() | (parts["with_term"] == "")]
-    sds = {
-        level: float(own.loc[own["level"] == level, "sd"].sum()) for level in ("batch", "specimen")
-    }
     names = list(model.coefficients.index)
-    columns = {name: arrays.X[:, list(arrays.names).index(name)] for name in names}
-    X = np.column_stack([columns[name] for name in names])
-    Z = _varying(arrays, model)
+    X = arrays.X[:, [arrays.names.index(name) for name in names]]
     noise = np.where(
         np.isfinite(arrays.known_variance),
         arrays.known_variance,
         model.residual_sd**2 / arrays.count,
     )
-    noise = noise + arrays.added_variance
-    inverse_x = np.empty_like(X)
+    noise = (noise + arrays.added_variance) / _information(arrays, model, X, noise)
+    Z, spread = _varying(arrays, model)
+    solved_x = np.empty_like(X)
     for study in sorted(set(arrays.study)):
         at = np.flatnonzero(arrays.study == study)
-        V = np.diag(noise[at]) + Z[at] @ model.random_covariance @ Z[at].T
+        V = np.diag(noise[at]) + Z[at] @ spread @ Z[at].T
         for level, labels in (("batch", arrays.batch), ("specimen", arrays.specimen)):
             same = (labels[at][:, np.newaxis] == labels[at]) & (labels[at] != "")
-            V = V + sds[level] ** 2 * same
-        inverse_x[at] = np.linalg.solve(V, X[at])
-    solved = np.linalg.solve(X.T @ inverse_x, inverse_x.T)
-    return np.asarray(solved[names.index(WITHIN)], dtype=np.float64)
+            V = V + _part_sd(model, level) ** 2 * same
+        solved_x[at] = np.linalg.solve(V, X[at])
+    weights = np.linalg.solve(X.T @ solved_x, solved_x.T)
+    return np.asarray(weights[names.index(WITHIN)], dtype=np.float64)
 
 
-def _varying(arrays: MixedArrays, model: MixedFit) -> FloatArray:
-    """Columns that vary between studies, as many as the fit kept."""
-    kept = model.random_covariance.shape[0]
+# Rows whose window says less than this have no weight to speak of.
+_LEAST_INFORMATION = 1e-6
+
+
+def _information(
+    arrays: MixedArrays, model: MixedFit | UnseenTimesFit, X: FloatArray, noise: FloatArray
+) -> FloatArray:
+    """Share of the information of an exact time that each row's window leaves."""
+    if arrays.exact.all():
+        return np.ones(arrays.y.size)
+    mean = arrays.offset + X @ model.coefficients["estimate"].to_numpy(dtype=np.float64)
+    for study in set(arrays.study):
+        own = arrays.study == study
+        mean[own] += np.mean((arrays.y - mean)[own])
+    sd = np.sqrt(noise)
+    low, high = (arrays.lower - mean) / sd, (arrays.upper - mean) / sd
+    left = 1.0 - stats.truncnorm.var(np.minimum(low, high - 1e-9), high)
+    return np.where(arrays.exact, 1.0, np.clip(left, _LEAST_INFORMATION, 1.0))
+
+
+def _part_sd(model: MixedFit | UnseenTimesFit, level: str, term: str = INTERCEPT) -> float:
+    """Fitted standard deviation of one random part, zero where there is none."""
+    parts = model.random_parts
+    own = parts[(parts["level"] == level) & (parts["term"] == term) & parts["sd"].notna()]
+    return float(own["sd"].to_numpy(dtype=np.float64)[0]) if len(own) else 0.0
+
+
+def _varying(
+    arrays: MixedArrays, model: MixedFit | UnseenTimesFit
+) -> tuple[FloatArray, FloatArray]:
+    """Columns that vary between studies, and the covariance of their coefficients."""
     level = np.where(arrays.difference, 0.0, 1.0)
-    both = np.column_stack([level, arrays.within])
-    if arrays.difference.all():
-        both = arrays.within[:, np.newaxis]
-    return both[:, :kept]
+    sds = np.array([_part_sd(model, "study"), _part_sd(model, "study", WITHIN)])
+    parts = model.random_parts
+    pair = parts[(parts["level"] == "study") & parts["correlation"].notna()]
+    correlation = float(pair["correlation"].to_numpy(dtype=np.float64)[0]) if len(pair) else 0.0
+    shape = np.array([[1.0, correlation], [correlation, 1.0]])
+    return np.column_stack([level, arrays.within]), sds[:, np.newaxis] * shape * sds
 
 
 def _report(
