@@ -21,7 +21,7 @@ from metafreeze.analysis.mixed_rows import (
 from metafreeze.errors import InputError
 from metafreeze.models.mixed import mixed_model
 from metafreeze.models.mixed_result import MixedFit, t_quantile
-from metafreeze.models.unseen_times import UnseenTimesFit
+from metafreeze.models.unseen_result import UnseenTimesFit
 from metafreeze.options import Inference, Likelihood, Residual, Status, UnseenRows
 from metafreeze.results import RESULT, FloatArray, Result
 

@@ -34,9 +34,9 @@ class RobustCovariance:
 
     Parameters
     ----------
-    covariance : array, shape (p, p)
-    se : array, shape (c,)
-    df : array, shape (c,)
+    covariance : array, shape (..., p, p)
+    se : array, shape (..., c)
+    df : array, shape (..., c)
     """
 
     covariance: FloatArray
@@ -51,9 +51,9 @@ def robust_covariance(
 
     Parameters
     ----------
-    by_study : array, shape (S, p + 1, p + 1)
-        [X y]' V^-1 [X y] of each study.
-    beta : array, shape (p,)
+    by_study : array, shape (..., S, p + 1, p + 1)
+        [X y]' V^-1 [X y] of each study; leading axes for several data sets.
+    beta : array, shape (..., p)
     contrasts : array, shape (c, p)
     kind : {"bias-reduced", "scaled", "plain"}
         With the bias-reduced linearisation, with the factor S / (S - 1), or with neither.
@@ -62,14 +62,13 @@ def robust_covariance(
     -------
     RobustCovariance
     """
-    S, p = by_study.shape[0], beta.size
-    G = by_study[:, :p, :p]
-    score = by_study[:, :p, p] - G @ beta
-    total = G.sum(axis=0)
-    factor = np.linalg.cholesky(total)  # total = F F'
-    K = np.linalg.solve(factor, np.eye(p)).T  # M = K K'
-    middle = K.T @ G @ K  # (S, p, p)
-    middle = 0.5 * (middle + np.swapaxes(middle, 1, 2))
+    S, p = by_study.shape[-3], beta.shape[-1]
+    G = by_study[..., :p, :p]
+    score = by_study[..., :p, p] - (G @ beta[..., None, :, None])[..., 0]
+    factor = np.linalg.cholesky(G.sum(axis=-3))  # sum G = F F'
+    K = _t(np.linalg.solve(factor, np.broadcast_to(np.eye(p), factor.shape)))  # M = K K'
+    middle = _t(K)[..., None, :, :] @ G @ K[..., None, :, :]
+    middle = 0.5 * (middle + _t(middle))
     values, vectors = np.linalg.eigh(middle)
     left = np.maximum(1.0 - values, 0.0)
     if kind == "bias-reduced":
@@ -80,22 +79,27 @@ def robust_covariance(
         if kind == "scaled":
             power *= np.sqrt(S / (S - 1.0))
     # In the basis where M is the identity a contrast c is K'c and a score is K'g.
-    own = np.einsum("sij,sj,skj->sik", vectors, power, vectors)
-    corrected = np.einsum("sij,sj->si", own, score @ K)
-    turned = contrasts @ K
-    parts = corrected @ turned.T  # (S, c)
-    covariance = K @ (corrected.T @ corrected) @ K.T
-    se = np.sqrt((parts**2).sum(axis=0))
+    own = (vectors * power[..., None, :]) @ _t(vectors)
+    corrected = (own @ (score @ K)[..., None])[..., 0]
+    turned = contrasts @ K  # (..., c, p)
+    parts = corrected @ _t(turned)  # (..., S, c)
+    covariance = K @ (_t(corrected) @ corrected) @ _t(K)
+    se = np.sqrt((parts**2).sum(axis=-2))
 
     # Satterthwaite under the working model: sum over pairs of studies of squares of
     # delta_st a_s - h_s' h_t, with a_s = k' A (KGK) A k and h_s = (KGK) A k.
-    carried = np.einsum("sij,cj->sci", own, turned)
-    h = np.einsum("sij,scj->sci", middle, carried)
-    a = np.einsum("sci,sci->sc", carried, h)
-    lengths = np.einsum("sci,sci->sc", h, h)
-    gram = np.einsum("sci,scj->cij", h, h)
-    trace = (a - lengths).sum(axis=0)
-    square = (a**2 - 2.0 * a * lengths).sum(axis=0) + np.einsum("cij,cij->c", gram, gram)
+    carried = turned[..., None, :, :] @ own  # (..., S, c, p)
+    h = carried @ middle
+    a = (carried * h).sum(axis=-1)
+    lengths = (h * h).sum(axis=-1)
+    across = np.moveaxis(h, -2, -3)  # (..., c, S, p)
+    gram = _t(across) @ across
+    trace = (a - lengths).sum(axis=-2)
+    square = (a**2 - 2.0 * a * lengths).sum(axis=-2) + (gram**2).sum(axis=(-1, -2))
     with np.errstate(divide="ignore", invalid="ignore"):
         df = np.where(square > 0, trace**2 / square, np.nan)
     return RobustCovariance(covariance=covariance, se=se, df=df)
+
+
+def _t(x: FloatArray) -> FloatArray:
+    return np.swapaxes(x, -1, -2)

@@ -52,7 +52,7 @@ class ModelRows:
     batch, specimen : tuple of codes, count and whether real, or None
     count : array, shape (n,), or None
         Runs behind a row; one each where None.
-    spread : array, shape (n,), or None
+    spread : array, shape (n,) or (n, m), or None
         Standard deviation among those runs.
     known : array, shape (n,), or None
         Variance that replaces the residual variance; NaN where it is estimated.
@@ -145,8 +145,10 @@ def collect_products(rows: ModelRows) -> Products:
     y_var = columns.frame.y_unit**2
     constant = total * np.log(y_var)
     if rows.count is not None and rows.spread is not None:
-        extra = np.where(rows.count > 1, (rows.count - 1) * np.nan_to_num(rows.spread) ** 2, 0.0)
-        within[:, :, -1, -1] += group_sum(study, S, extra)[None, :] / y_var[:, None]
+        spread = rows.spread if rows.spread.ndim == 2 else rows.spread[:, None]
+        several = np.where(rows.count > 1, rows.count - 1, 0.0)[:, None]
+        extra = several * np.nan_to_num(spread) ** 2
+        within[:, :, -1, -1] += group_sum(study, S, extra).T / y_var[:, None]
     has_added = kind is not None and bool((kind == ADDED).any())
     if kind is not None:
         constant = constant + float(np.log(weights.known[kind == KNOWN]).sum())

@@ -15,7 +15,7 @@ from metafreeze.models.mixed_result import MixedFit
 from metafreeze.options import Inference, Likelihood, Residual, require_choice
 
 if TYPE_CHECKING:
-    from metafreeze.models.unseen_times import UnseenTimesFit
+    from metafreeze.models.unseen_result import UnseenTimesFit
 
 
 def mixed_model(

@@ -44,6 +44,8 @@ NOT_ASKED = "not asked for"
 # With residual variances of their own, each study needs this many degrees of freedom for
 # the small-sample methods to hold; below it the robust form stands in.
 LEAST_OWN_DF = 5
+# Rows up to which a fit keeps them, for bootstraps.
+KEPT_ROWS = 50_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -242,6 +244,7 @@ def _describe(
         restricted=restricted,
         names=checked.names,
         varying_names=z_names,
+        rows=checked if checked.outcome.shape[0] <= KEPT_ROWS else None,
     )
     counts = _counts(checked, request)
     counts["inference"] = inference

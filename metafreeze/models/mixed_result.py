@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from metafreeze.models.mixed_input import CheckedInput
 from metafreeze.models.products import Products
 from metafreeze.models.variance_shape import VarianceShape
 from metafreeze.options import Inference, Likelihood, Residual, Status
@@ -30,6 +31,8 @@ class FittedState:
         Absolute, in the engine's units.
     restricted : bool
     names, varying_names : tuple of str
+    rows : CheckedInput or None
+        The rows themselves, unless they are too many to be kept.
     """
 
     products: Products
@@ -38,6 +41,7 @@ class FittedState:
     restricted: bool
     names: tuple[str, ...]
     varying_names: tuple[str, ...]
+    rows: CheckedInput | None
 
 
 @dataclass(**RESULT)

@@ -23,6 +23,8 @@ from metafreeze.results import BoolArray, FloatArray, IntArray
 
 MOST_STEPS = 200
 MOST_HALVINGS = 40
+# Share of the promised fall that a step has to bring.
+ARMIJO = 1e-4
 # The criterion counts in units of two log likelihoods: these are far below anything that
 # statistics can notice and far above rounding.
 SETTLED_DECREMENT = 1e-8
@@ -366,9 +368,11 @@ def _descend(task: Task, start: FloatArray) -> tuple[FloatArray, FloatArray, int
     for _ in range(MOST_STEPS):
         h, value = here.h[active], here.value[active]
         step, decrement, _ = _newton_step(here.gradient[active], here.hessian[active], h)
+        # A shortened step promises less than the whole decrement.
+        promise = np.abs((here.gradient[active] * step).sum(axis=1))
         go_on = decrement > SETTLED_DECREMENT
         active, h, value = active[go_on], h[go_on], value[go_on]
-        step, decrement = step[go_on], decrement[go_on]
+        step, promise = step[go_on], promise[go_on]
         if active.size == 0:
             break
         used += 1
@@ -377,12 +381,12 @@ def _descend(task: Task, start: FloatArray) -> tuple[FloatArray, FloatArray, int
         # The full step with its derivatives first: it is taken nearly always.
         inside = _Where.at(local, h + step)
         slack = ROUNDING * (np.abs(value) + 1.0)
-        enough = inside.value <= value - 1e-4 * decrement + slack
+        enough = inside.value <= value - ARMIJO * promise + slack
         short = np.flatnonzero(~enough)
         found = np.zeros(0, dtype=np.int64)
         if short.size:
             moved, better = _halve(
-                local, h[short], value[short], step[short], decrement[short], short
+                local, h[short], value[short], step[short], promise[short], short
             )
             found = short[better]
             if found.size:
@@ -406,7 +410,7 @@ def _halve(
     h: FloatArray,
     value: FloatArray,
     step: FloatArray,
-    decrement: FloatArray,
+    promise: FloatArray,
     sets: IntArray,
 ) -> tuple[FloatArray, BoolArray]:
     """Shorten steps of some data sets until their criterion falls enough."""
@@ -420,7 +424,7 @@ def _halve(
         trial = h[waiting] + t * step[waiting]
         new = _safe_value(task, trial, sets[waiting])
         slack = ROUNDING * (np.abs(value[waiting]) + 1.0)
-        enough = new <= value[waiting] - 1e-4 * t * decrement[waiting] + slack
+        enough = new <= value[waiting] - ARMIJO * t * promise[waiting] + slack
         best[waiting[enough]] = trial[enough]
         found[waiting[enough]] = True
         waiting = waiting[~enough]

@@ -51,7 +51,7 @@ def robust_coefficients(fit: MixedFit, *, kind: RobustKind = "bias-reduced") -> 
     found = robust_covariance(
         point.totals.by_study[0],
         point.criterion.beta[0],
-        np.linalg.inv(frame.turn),
+        np.asarray(np.linalg.inv(frame.turn), dtype=np.float64),
         kind=kind,
     )
     return coefficient_frame(
