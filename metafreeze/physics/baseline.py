@@ -17,6 +17,7 @@ from metafreeze.options import Endpoint, require_choice
 from metafreeze.physics.cooling import (
     COLDEST_LIQUID_C,
     NODES,
+    HeatFlows,
     cool_to,
     heat_flows_at_zero_w,
     ice_cooling_time_s,
@@ -170,11 +171,13 @@ def _freezing_time_s(setup: Setup, mass_g: FloatArray) -> FloatArray:
     with np.errstate(divide="ignore", invalid="ignore"):
         time_s = mass_g * 1e-3 * water.FUSION_J_KG / total
         if np.any(setup.array("ice_resistance")):
-            time_s = time_s * (1.0 + setup.array("ice_resistance") * _ice_biot(setup, mass_g))
+            time_s = time_s * (
+                1.0 + setup.array("ice_resistance") * _ice_biot(setup, mass_g, flows)
+            )
     return np.where(total > 0.0, time_s, np.where(np.isnan(total), np.nan, np.inf))
 
 
-def _ice_biot(setup: Setup, mass_g: FloatArray) -> FloatArray:
+def _ice_biot(setup: Setup, mass_g: FloatArray, flows: HeatFlows) -> FloatArray:
     """Conduction term of Plank's equation over its surface term, h d/(4 k), mean over the faces.
 
     In all three shapes of Plank's equation the ratio is h d/(4 k), d the diameter or the full
@@ -182,7 +185,6 @@ def _ice_biot(setup: Setup, mass_g: FloatArray) -> FloatArray:
     that matches its share of the heat, so it counts with that share of the diameter (side) or
     of twice the height (ends), and is weighed by its heat.
     """
-    flows = heat_flows_at_zero_w(setup, mass_g=mass_g)
     total = flows.top + flows.base + flows.side
     height = filling_height_m(mass_g, setup.diameter_mm)
     diameter = setup.array("diameter_mm") * 1e-3

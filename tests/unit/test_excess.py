@@ -89,11 +89,18 @@ def test_parameters_known_exactly_add_nothing(rows):
     assert result.slope_per_10k == pytest.approx(0.0, abs=NEAR)
 
 
-@pytest.mark.parametrize(
-    "labs_used", [("a",), pytest.param(("a", "b"), marks=pytest.mark.slow)], ids=str
-)
-def test_both_ways_of_fitting_again_agree(rows, labs_used):
-    rows = rows[rows["lab_id"].isin(labs_used)]
+def test_weights_foretell_a_fit_at_another_baseline(rows, found):
+    expected = expected_times(rows)
+    weights = row_weights(found.fit.arrays, found.fit.model)
+    for draw in expected.draws[:4]:
+        whole = fit_mixed(rows, endpoint="t_solid", offset=draw, second_engine=False)
+        shift = (draw - expected.ln_time)[found.fit.arrays.label.astype(int)]
+        foretold = found.fit.slope_per_10k - weights @ shift
+        assert foretold == pytest.approx(whole.slope_per_10k, abs=0.1 * whole.slope_se)
+
+
+@pytest.mark.slow
+def test_both_ways_of_fitting_again_agree(rows):
     quick = excess_slope(rows, endpoint="t_solid")
     whole = excess_slope(rows, endpoint="t_solid", refit="everything")
     assert quick.slope_per_10k == pytest.approx(whole.slope_per_10k, abs=0.1 * whole.slope_se)
