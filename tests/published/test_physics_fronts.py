@@ -32,7 +32,7 @@ CLOSED_FORM = 1e-9
 BRIEF_SHARE = 0.02
 
 
-def agree(example_id, values):
+def assert_agrees(example_id, values):
     """Hold values by quantity to the printed digits and to the full-precision ones."""
     example = EXAMPLES[example_id]
     by_name = {check["quantity"]: check for check in example["check"]}
@@ -63,7 +63,7 @@ def plank_row(name):
 def test_plank_textbook_examples():
     # Singh and Heldman (sphere), Geankoplis section 9.11 (slab); PHYS-9.
     sphere, slab = plank_row("singh_heldman"), plank_row("geankoplis")
-    agree(
+    assert_agrees(
         "PHYS-9",
         {
             "sphere, hours": sphere / 3600,
@@ -105,7 +105,7 @@ def test_plank_factors_against_integration(short, shape):
     # PHYS-10; the second value is an integral that knows nothing of the shape factors.
     closed = float(plank_time_s(0.06, shape=shape, **WATER))
     integral = quasi_steady(short, 0.06, 20.0, 2.22, 18.0, 916.0 * 333426.5)
-    agree(
+    assert_agrees(
         "PHYS-10",
         {
             f"{short}: closed form, s": closed,
@@ -153,7 +153,7 @@ def test_stefan_and_neumann_constants():
     values["one-phase: depth after 1 h, mm"] = 1e3 * similarity_depth_m(
         cold, 3600.0, ice_diffusivity_m2_s=alpha
     )
-    agree("PHYS-11", values)
+    assert_agrees("PHYS-11", values)
 
 
 def test_neumann_table_of_the_brief():
@@ -178,7 +178,7 @@ def test_newton_cooling_examples():
     constant = 30.0 / float(newton_time_s(72.0, 61.0, 44.0, time_constant_s=1.0))
     # Incropera and DeWitt, examples 5.1 (thermocouple; its diameter to five digits) and 5.6 (main).
     diameter = 7.0588e-4
-    agree(
+    assert_agrees(
         "PHYS-12",
         {
             "k per minute, 72 F to 61 F in 30 min at 44 F": -1.0 / constant,
@@ -219,7 +219,7 @@ def test_ice_growth_by_degree_days():
         "theoretical coefficient sqrt(2k 86400/(rho L)), cm per sqrt(C day); "
         "k=2.24, rho=917, L=333426.5"
     )
-    agree("PHYS-13", {name: grown_cm(1.0)})
+    assert_agrees("PHYS-13", {name: grown_cm(1.0)})
     # The bare-ice coefficient bounds all the printed ones, and its square-root law is theirs.
     printed = pd.read_csv(HERE / "data" / "s10_degree_day.csv")
     assert (printed.cm_per_sqrt_C_day_high < grown_cm(1.0)).all()

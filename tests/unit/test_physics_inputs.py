@@ -152,45 +152,30 @@ def test_equal_starts_are_a_fair_coin():
 def test_simulated_counts_agree_with_the_chance_and_cluster_by_specimen():
     setup = Setup(start_temp_c=20.0)
     draws, pairs = 4000, 12
-    one_each = simulate_hot_first(
-        setup,
-        hot_c=80.0,
-        cold_c=60.0,
-        specimen=np.arange(pairs),
-        draws=draws,
-        rng=np.random.default_rng(1),
-        sd_specimen_k=1.2,
-        sd_run_k=1.6,
-    )
+
+    def simulate(specimen, **options):
+        return simulate_hot_first(
+            setup,
+            hot_c=80.0,
+            cold_c=60.0,
+            specimen=specimen,
+            draws=draws,
+            rng=np.random.default_rng(1),
+            sd_specimen_k=1.2,
+            sd_run_k=1.6,
+            **options,
+        )
+
+    one_each = simulate(np.arange(pairs))
     exact = chance_hot_first(setup, hot_c=80.0, cold_c=60.0, sd_supercooling_k=2.0).hot
     error = np.sqrt(exact * (1 - exact) / (draws * pairs))
     assert one_each.mean() / pairs == pytest.approx(exact, abs=4 * error)
     # The same two specimens again and again: the same mean, far more spread.
-    repeated = simulate_hot_first(
-        setup,
-        hot_c=80.0,
-        cold_c=60.0,
-        specimen=np.zeros(pairs),
-        draws=draws,
-        rng=np.random.default_rng(1),
-        sd_specimen_k=1.2,
-        sd_run_k=1.6,
-    )
+    repeated = simulate(np.zeros(pairs))
     assert repeated.mean() / pairs == pytest.approx(exact, abs=0.03)
     assert repeated.var() > 2.0 * one_each.var()
     # Looking now and then turns close ones into ties.
-    seldom = simulate_hot_first(
-        setup,
-        hot_c=80.0,
-        cold_c=60.0,
-        specimen=np.arange(pairs),
-        draws=draws,
-        rng=np.random.default_rng(1),
-        sd_specimen_k=1.2,
-        sd_run_k=1.6,
-        looked_every_s=1200.0,
-    )
-    assert seldom.mean() < one_each.mean()
+    assert simulate(np.arange(pairs), looked_every_s=1200.0).mean() < one_each.mean()
 
 
 def test_usual_words():
