@@ -551,7 +551,8 @@ def relative_to(rows: pd.DataFrame, offset: FloatArray) -> pd.DataFrame:
         scaled.loc[contrast, "contrast_value"] - offset[contrast]
     )
     without = ~np.isfinite(offset)
-    scaled.loc[without, "exclusion_reason"] = "no expected time could be worked out for it"
+    if without.any():
+        scaled.loc[without, "exclusion_reason"] = "no expected time could be worked out for it"
     return scaled
 
 
