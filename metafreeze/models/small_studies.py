@@ -183,7 +183,7 @@ def _precision_varies(v: FloatArray) -> bool:
 ASYMMETRY = "Do small studies show larger effects than large ones?"
 
 
-def asymmetry_regression(
+def regress_asymmetry(
     estimate: Numbers, variance: Numbers, *, level: float = 0.95
 ) -> SmallStudyCheck:
     """Regress effect over standard error on precision; an intercept off zero is asymmetry.
@@ -219,7 +219,7 @@ def asymmetry_regression(
     return _check(ASYMMETRY, method, rows, y.size, level)
 
 
-def asymmetry_rank(estimate: Numbers, variance: Numbers, *, level: float = 0.95) -> SmallStudyCheck:
+def rank_asymmetry(estimate: Numbers, variance: Numbers, *, level: float = 0.95) -> SmallStudyCheck:
     """Correlate standardised deviations from the common effect with variances, by ranks.
 
     Parameters
@@ -366,7 +366,7 @@ def trim_and_fill(
         raise InputError(f"There are {k} studies. Trimming and filling needs at least three.")
     chosen = side
     if side == "auto":
-        leaning = asymmetry_regression(y, v).value("intercept") if _precision_varies(v) else 1.0
+        leaning = regress_asymmetry(y, v).value("intercept") if _precision_varies(v) else 1.0
         chosen = "left" if leaning >= 0 else "right"
     turn = 1.0 if chosen == "left" else -1.0
     x = turn * y  # studies are missing on the left of x
@@ -441,7 +441,7 @@ def _missing_count(deviation: FloatArray, rule: str) -> int:
 PRECISION = "What effect would a study without sampling error show?"
 
 
-def precision_effect(
+def regress_precision(
     estimate: Numbers, variance: Numbers, *, level: float = 0.95
 ) -> SmallStudyCheck:
     """Extrapolate the effect to perfect precision, by standard error and by variance.
@@ -490,7 +490,7 @@ def precision_effect(
 SELECTION = "If results of one kind were seen more often, what would the effect be?"
 
 
-def selection_sensitivity(
+def assume_selection(
     estimate: Numbers,
     variance: Numbers,
     *,
@@ -700,10 +700,10 @@ def check_small_studies(
     allowed = y.size >= ENOUGH_STUDIES
     return SmallStudies(
         filled=trim_and_fill(y, v, side=_bare_side(favoured), level=level),
-        regression=asymmetry_regression(y, v, level=level),
-        rank=asymmetry_rank(y, v, level=level),
-        precision=precision_effect(y, v, level=level),
-        selection=selection_sensitivity(y, v, favoured=favoured, level=level),
+        regression=regress_asymmetry(y, v, level=level),
+        rank=rank_asymmetry(y, v, level=level),
+        precision=regress_precision(y, v, level=level),
+        selection=assume_selection(y, v, favoured=favoured, level=level),
         k=y.size,
         verdict_allowed=allowed,
         note="" if allowed else TOO_FEW,

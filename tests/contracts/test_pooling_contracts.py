@@ -18,9 +18,11 @@ from metafreeze.models.many_pools import pool_many
 from metafreeze.models.moderators import permute_moderators
 from metafreeze.models.pooled import pool
 from metafreeze.models.profile import profile_pool
+from metafreeze.models.repeatability import measure_repeatability
+from metafreeze.models.replication import assess_equivalence, compare_replication
 from metafreeze.models.small_studies import (
-    asymmetry_regression,
     check_small_studies,
+    regress_asymmetry,
     trim_and_fill,
 )
 from metafreeze.models.three_level import pool_nested
@@ -59,10 +61,14 @@ RESULTS = {
     "leave_one_out": lambda: leave_one_out(Y, V, study=list("abcde<")),
     "leave_one_out of two": lambda: leave_one_out(Y[:2], V[:2]),
     "cumulate": lambda: cumulate(Y, V, np.arange(6)),
-    "asymmetry_regression": lambda: asymmetry_regression(Y, V),
-    "asymmetry_regression, equal": lambda: asymmetry_regression(Y, np.ones(6)),
+    "regress_asymmetry": lambda: regress_asymmetry(Y, V),
+    "regress_asymmetry, equal": lambda: regress_asymmetry(Y, np.ones(6)),
     "trim_and_fill": lambda: trim_and_fill(Y, V),
     "check_small_studies": lambda: check_small_studies(Y, V, favoured="negative"),
+    "equivalence": lambda: assess_equivalence(0.01, 0.02, bounds=(-0.1, 0.1)),
+    "compare_replication": lambda: compare_replication(0.4, 0.1, [0.1, 0.2], [0.1, 0.1]),
+    "repeatability": lambda: measure_repeatability(Y, ["a", "a", "b", "b", "c", "c"]),
+    "repeatability of one lab": lambda: measure_repeatability(Y, ["a"] * 6),
     "profile_pool": lambda: profile_pool(Y, V),
     "disagreement": lambda: describe_disagreement(12.0, 5),
     "disagreement of one": lambda: describe_disagreement(0.0, 0),
@@ -104,7 +110,7 @@ def test_columns_and_their_types_do_not_depend_on_the_rows():
 def test_every_missing_estimate_has_a_reason(result):
     frame = result.to_frame()
     if "reason" in frame:
-        missing = frame[frame["estimate"].isna()]
+        missing = frame[frame["value" if "value" in frame else "estimate"].isna()]
         assert (missing["reason"] != "").all(), missing
 
 

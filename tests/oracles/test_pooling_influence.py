@@ -13,11 +13,11 @@ from metafreeze.models.pooled import pool
 from metafreeze.models.small_studies import (
     SELECTION_STEPS,
     SELECTION_WEIGHTS,
-    asymmetry_rank,
-    asymmetry_regression,
+    assume_selection,
     check_small_studies,
-    precision_effect,
-    selection_sensitivity,
+    rank_asymmetry,
+    regress_asymmetry,
+    regress_precision,
     trim_and_fill,
 )
 
@@ -89,7 +89,7 @@ def test_asymmetry_regression_is_an_ordinary_regression():
     y, v = sets.bcg()
     se = np.sqrt(v)
     line = stats.linregress(1 / se, y / se)
-    check = asymmetry_regression(y, v)
+    check = regress_asymmetry(y, v)
     assert check.value("intercept") == pytest.approx(line.intercept, rel=SAME)
     assert check.value("intercept", "se") == pytest.approx(line.intercept_stderr, rel=SAME)
     assert check.value("slope") == pytest.approx(line.slope, rel=SAME)
@@ -100,12 +100,12 @@ def test_rank_correlation_is_that_of_scipy_without_ties():
     w = 1 / v
     deviation = (y - w @ y / w.sum()) / np.sqrt(v - 1 / w.sum())
     tau = stats.kendalltau(deviation, v).statistic
-    assert asymmetry_rank(y, v).value("rank correlation") == pytest.approx(tau, rel=SAME)
+    assert rank_asymmetry(y, v).value("rank correlation") == pytest.approx(tau, rel=SAME)
 
 
 def test_precision_effect_is_weighted_least_squares():
     y, v, _ = sets.teacher()
-    check = precision_effect(y, v)
+    check = regress_precision(y, v)
     by_error = sm.WLS(y, sm.add_constant(np.sqrt(v)), weights=1 / v).fit()
     by_variance = sm.WLS(y, sm.add_constant(v), weights=1 / v).fit()
     assert check.value("at zero standard error") == pytest.approx(by_error.params[0], rel=SAME)
@@ -139,12 +139,12 @@ def test_mirroring_the_studies_mirrors_the_filling():
 
 def test_without_selection_the_model_is_the_full_likelihood():
     y, v = sets.bcg()
-    check = selection_sensitivity(y, v, favoured="negative")
+    check = assume_selection(y, v, favoured="negative")
     ml = pool(y, v, spread="likelihood", interval="normal")
     assert check.value("no selection") == pytest.approx(ml.estimate, abs=1e-5)
     assert check.value("tau2: no selection") == pytest.approx(ml.tau2, abs=1e-5)
     # Equal chances for all p-values are no selection either.
-    flat = selection_sensitivity(
+    flat = assume_selection(
         y, v, favoured="negative", weights={"flat": [0.4] * len(SELECTION_STEPS)}
     )
     assert flat.value("flat") == pytest.approx(ml.estimate, abs=1e-5)
@@ -153,7 +153,7 @@ def test_without_selection_the_model_is_the_full_likelihood():
 @pytest.mark.parametrize("name", list(SELECTION_WEIGHTS))
 def test_the_selection_model_is_the_optimum_of_its_likelihood(name):
     y, v, _ = sets.teacher()
-    check = selection_sensitivity(y, v, favoured="positive")
+    check = assume_selection(y, v, favoured="positive")
     ends, chance = np.array(SELECTION_STEPS), np.array(SELECTION_WEIGHTS[name])
 
     def criterion(q):
@@ -175,10 +175,10 @@ def test_the_selection_model_is_the_optimum_of_its_likelihood(name):
 
 def test_selection_towards_the_favoured_side_pulls_the_effect_back():
     y, v, _ = sets.teacher()
-    check = selection_sensitivity(y, v, favoured="positive")
+    check = assume_selection(y, v, favoured="positive")
     assert check.value("severe, one direction") < check.value("moderate, one direction")
     assert check.value("moderate, one direction") < check.value("no selection")
-    turned = selection_sensitivity(-y, v, favoured="negative")
+    turned = assume_selection(-y, v, favoured="negative")
     assert turned.value("severe, one direction") == pytest.approx(
         -check.value("severe, one direction"), abs=1e-6
     )
@@ -199,10 +199,10 @@ def test_under_ten_studies_nothing_may_be_a_verdict():
 
 
 def test_equal_precision_has_no_asymmetry_to_show():
-    look = asymmetry_regression([0.1, 0.2, 0.3], [1.0, 1.0, 1.0])
+    look = regress_asymmetry([0.1, 0.2, 0.3], [1.0, 1.0, 1.0])
     assert look.status == "unidentifiable" and "unequal precision" in look.note
     assert np.isnan(look.table["estimate"][0])
-    assert precision_effect([0.1, 0.2, 0.3], [1.0, 1.0, 1.0]).status == "unidentifiable"
+    assert regress_precision([0.1, 0.2, 0.3], [1.0, 1.0, 1.0]).status == "unidentifiable"
 
 
 @pytest.mark.parametrize(
@@ -212,13 +212,13 @@ def test_equal_precision_has_no_asymmetry_to_show():
         (lambda y, v: trim_and_fill(y, v, rule="l0"), "rule is 'l0'"),
         (lambda y, v: trim_and_fill(y, v, side="both"), "side is 'both'"),
         (lambda y, v: trim_and_fill(y, v, centre="mean"), "centre is 'mean'"),
-        (lambda y, v: selection_sensitivity(y, v, favoured="hot"), "favoured is 'hot'"),
+        (lambda y, v: assume_selection(y, v, favoured="hot"), "favoured is 'hot'"),
         (
-            lambda y, v: selection_sensitivity(y, v, favoured="negative", weights={"x": [1.0]}),
+            lambda y, v: assume_selection(y, v, favoured="negative", weights={"x": [1.0]}),
             "The weights of “x” do not fit",
         ),
         (
-            lambda y, v: selection_sensitivity(y, v, favoured="negative", steps=[0.5, 0.4, 1.0]),
+            lambda y, v: assume_selection(y, v, favoured="negative", steps=[0.5, 0.4, 1.0]),
             "Give rising p-values",
         ),
         (lambda y, v: check_small_studies(y, v, favoured="up"), "favoured is 'up'"),

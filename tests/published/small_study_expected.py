@@ -4,7 +4,7 @@ import numpy as np
 from published import pooling_sets as sets
 from published.pooling_expected import CE, DL, LEVEL_SIX_DECIMALS, plain
 
-from metafreeze.models.small_studies import asymmetry_rank, asymmetry_regression, trim_and_fill
+from metafreeze.models.small_studies import rank_asymmetry, regress_asymmetry, trim_and_fill
 
 
 def _filled(y, v, spread, **options):
@@ -20,7 +20,7 @@ def _filled(y, v, spread, **options):
 def ss_1():
     y, v = sets.passive_smoking()
     dl, common = (plain(y, v, s, level=LEVEL_SIX_DECIMALS) for s in (DL, CE))
-    line, rank = asymmetry_regression(y, v), asymmetry_rank(y, v)
+    line, rank = regress_asymmetry(y, v), rank_asymmetry(y, v)
     fixed = _filled(y, v, CE, side="left")
     random = _filled(y, v, DL, side="left")
     out = {
@@ -66,7 +66,7 @@ def ss_1():
 
 def ss_2():
     y, v = sets.bcg()
-    line, rank = asymmetry_regression(y, v), asymmetry_rank(y, v)
+    line, rank = regress_asymmetry(y, v), rank_asymmetry(y, v)
     out = {
         "regression intercept": line.value("intercept"),
         "SE [regression intercept]": line.value("intercept", "se"),
@@ -86,7 +86,7 @@ def ss_2():
 
 def ss_3():
     y, v, _ = sets.teacher()
-    line, rank = asymmetry_regression(y, v), asymmetry_rank(y, v)
+    line, rank = regress_asymmetry(y, v), rank_asymmetry(y, v)
     out = {
         "regression intercept": line.value("intercept"),
         "SE [regression intercept]": line.value("intercept", "se"),
