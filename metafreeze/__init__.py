@@ -46,7 +46,6 @@ if TYPE_CHECKING:
     from metafreeze.models.replication import (
         Equivalence,
         Replication,
-        assess_DELETE         compare_replication,
         assess_equivalence,
         compare_replication,
     )
