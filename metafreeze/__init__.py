@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from metafreeze.analysis.excess import ExcessSlope, excess_slope
     from metafreeze.analysis.expected import ExpectedTimes, expected_times
     from metafreeze.analysis.expected_pair import ExpectedEffect, expected_effect
+    from metafreeze.analysis.hot_first import HotFirstNull, hot_first_null
     from metafreeze.analysis.mixed_fits import MixedRowsFit, fit_mixed
     from metafreeze.analysis.pooling import PoolAnswer, answer_pool
     from metafreeze.analysis.study_effects import StudyEffects, study_effects
@@ -92,6 +93,7 @@ _HOMES: dict[str, str] = {
     "Fault": "metafreeze.errors",
     "FewStudies": "metafreeze.models.few_studies",
     "FileCheck": "metafreeze.register.answers",
+    "HotFirstNull": "metafreeze.analysis.hot_first",
     "Influence": "metafreeze.models.influence",
     "InputError": "metafreeze.errors",
     "JointTest": "metafreeze.models.joint_tests",
@@ -145,6 +147,7 @@ _HOMES: dict[str, str] = {
     "expected_times": "metafreeze.analysis.expected",
     "fit_mixed": "metafreeze.analysis.mixed_fits",
     "fit_outcomes": "metafreeze.models.many_fits",
+    "hot_first_null": "metafreeze.analysis.hot_first",
     "joint_test": "metafreeze.models.joint_tests",
     "leave_one_out": "metafreeze.models.influence",
     "measure_repeatability": "metafreeze.models.repeatability",
@@ -190,6 +193,7 @@ __all__ = [
     "Fault",
     "FewStudies",
     "FileCheck",
+    "HotFirstNull",
     "Influence",
     "InputError",
     "JointTest",
@@ -244,6 +248,7 @@ __all__ = [
     "expected_times",
     "fit_mixed",
     "fit_outcomes",
+    "hot_first_null",
     "joint_test",
     "leave_one_out",
     "measure_repeatability",

@@ -213,6 +213,15 @@ SUPERCOOLING_SEEDED_K = Usual(centre=1.0, low=0.3, high=3.0)
 SUPERCOOLING_OUTDOOR_K = Usual(centre=1.5, low=0.5, high=4.5)
 SUPERCOOLING_UNSAID_K = Usual(centre=5.5, low=1.5, high=9.5, scale="linear")
 
+# Scatter of that depth between specimens, and from run to run of one specimen; assumed.
+SPECIMEN_SD_K: dict[str, float] = {"distilled": 2.5, "deionised": 2.5, "filtered": 2.5}
+SPECIMEN_SD_UNSAID_K = 1.5
+RUN_SD_K: dict[str, float] = {"distilled": 1.0, "deionised": 1.0, "filtered": 1.0}
+RUN_SD_UNSAID_K = 0.8
+
+# Scatter of ln time among like runs, for endpoints other than first ice; assumed.
+LN_TIME_SD = Usual(centre=0.05, low=0.025, high=0.10)
+
 # Shared by every study: what the model itself does not know.
 EVAPORATION_FACTOR = Usual(
     centre=1.0,

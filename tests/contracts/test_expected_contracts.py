@@ -9,12 +9,26 @@ import pandas as pd
 import pytest
 from expected_samples import labs
 
-from metafreeze import excess_slope, expected_effect, expected_times
+from metafreeze import excess_slope, expected_effect, expected_times, hot_first_null
 from metafreeze.results import Result
 
 NOTHING = pd.DataFrame({"lab_id": ["<a>"], "endpoint": ["t_solid"]})
 
+COUNTS = pd.DataFrame(
+    {
+        "lab_id": ["<a>", "b"],
+        "record_level": "pair_count",
+        "endpoint": "t_first_ice",
+        "start_temp_hot_c": [80.0, np.nan],
+        "start_temp_cold_c": 60.0,
+        "n_pairs": 12,
+        "k_hot_first": 5,
+    }
+)
+
 RESULTS = {
+    "hot_first_null": lambda: hot_first_null(COUNTS),
+    "hot_first_null of nothing": lambda: hot_first_null(COUNTS.iloc[1:]),
     "expected_times": lambda: expected_times(labs(("a", "<b>"))),
     "expected_times of nothing": lambda: expected_times(NOTHING),
     "expected_effect": lambda: expected_effect(
@@ -111,6 +125,6 @@ def test_status_is_one_of_four_and_has_a_reason(result):
 def test_a_missing_value_has_its_reason(result):
     frame = result.to_frame()
     if "reason" in frame:
-        value = frame["expected"] if "expected" in frame else frame["log_ratio"]
+        value = frame[next(c for c in ("expected", "chance", "log_ratio") if c in frame)]
         assert (value.isna() == (frame["reason"] != "")).all()
         assert ((frame["status"] == "ok") == (frame["reason"] == "")).all()
