@@ -11,6 +11,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
+import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -112,6 +114,17 @@ class NamedColumn:
         if self._labels is None:
             self._labels = trimmed(self.column.text)
         return self._labels
+
+    def forget_cells(self, at: npt.NDArray[np.bool_]) -> None:
+        """Empty the cells of some records, which are no data of this column."""
+        column = self.column
+        self.column = replace(
+            column,
+            text=pc.if_else(pa.array(at), pa.scalar(None, pa.string()), trimmed(column.text)),
+            numbers=None if column.numbers is None else np.where(at, np.nan, column.numbers),
+            dates=None if column.dates is None else column.dates & ~at,
+        )
+        self._labels = None
 
     @property
     def target(self) -> str:
@@ -667,10 +680,9 @@ def _settle_clocks(named: NamedTable, findings: Findings) -> None:
 def _settle_day(named: NamedTable) -> None:
     """Take a `day` that holds dates for a date, else for the session."""
     for column in named.all_of("inserted_at"):
-        if column.glance.texts and max(column.glance.dates, column.glance.clocks) < MOSTLY:
+        dated = max(column.glance.dates, column.glance.clocks) >= MOSTLY
+        if plain_heading(column.column.heading) == "day" and column.glance.texts and not dated:
             _retarget(column, "session_id")
-    if len(named.all_of("inserted_at")) > 1:
-        return
 
 
 def _settle_numbers_of_runs(named: NamedTable) -> None:

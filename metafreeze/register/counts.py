@@ -78,7 +78,7 @@ def _read_fractions(
         return
     for at in range(draft.n):
         text = cell_text(column.column, at)
-        if reading.totals[at] or is_missing(text):
+        if is_missing(text):
             continue
         both = read_counted(text)
         if both is None:

@@ -318,27 +318,41 @@ def ask_for_unit(
     cells.values = np.where(bare, np.nan, cells.values)
 
 
+def report_range(
+    named: NamedColumn,
+    field: Field,
+    value: float,
+    at: int,
+    draft: Draft,
+    findings: Findings,
+    *,
+    bare: bool,
+) -> None:
+    """Report a value outside its field's range; a bare number with what it was read as."""
+    typed = cell_text(named.column, at)
+    shown = f"“{typed}”"
+    if bare and named.unit is not None and not named.unit.is_plain:
+        shown += f" {named.unit.name} ({value:.4g} {field.unit})"
+    bounds = bounds_in_words(field)
+    findings.add(
+        "error",
+        "out-of-range",
+        f"{field.label[:1].upper()}{field.label[1:]} {shown} is outside {bounds}",
+        remedy=f"Enter a value of {bounds}, or leave the cell empty",
+        table=draft.table,
+        column=named.column,
+        at=at,
+        value=typed,
+    )
+
+
 def _check_range(
     named: NamedColumn, field: Field, cells: NumberCells, draft: Draft, findings: Findings
 ) -> None:
     wrong = out_of_range(field, cells.values)
     for at in np.flatnonzero(wrong):
-        typed = cell_text(named.column, at)
-        value = cells.values[at]
-        shown = f"“{typed}”"
-        if named.unit is not None and not named.unit.is_plain and not cells.spelled[at]:
-            shown += f" {named.unit.name} ({value:.4g} {field.unit})"
-        findings.add(
-            "error",
-            "out-of-range",
-            f"{field.label[:1].upper()}{field.label[1:]} {shown} is outside "
-            f"{bounds_in_words(field)}",
-            remedy=f"Enter a value of {bounds_in_words(field)}, or leave the cell empty",
-            table=draft.table,
-            column=named.column,
-            at=int(at),
-            value=typed,
-        )
+        bare = not cells.spelled[at]
+        report_range(named, field, float(cells.values[at]), int(at), draft, findings, bare=bare)
     values = np.where(wrong, np.nan, cells.values)
     if field.kind == "integer":
         broken = ~np.isnan(values) & (values != np.round(values))

@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 
 from metafreeze.register.columns import NamedColumn, Slot
 from metafreeze.register.drafts import Draft
-from metafreeze.register.fields import bounds_in_words, read_quantity, read_row_units, unit_suffix
+from metafreeze.register.fields import read_quantity, read_row_units, report_range, unit_suffix
 from metafreeze.register.readings import Reading
 from metafreeze.register.schema import FIELD
 from metafreeze.register.spreads import Stated, find_kind, read_stated
@@ -221,7 +221,7 @@ class _GroupReader:
         factors = seconds_per_unit(column, self.draft, self.reading)
         changed = np.zeros(self.draft.n, dtype=np.bool_)
         for at, text in enumerate(column.labels.to_pylist()):
-            if text is None or self.reading.totals[at] or is_missing(text):
+            if text is None or is_missing(text):
                 continue
             if not irregular[at] and typed[at] in SENTINELS:
                 continue
@@ -241,15 +241,9 @@ class _GroupReader:
             return False
         centre_s = stated.centre * factor
         if centre_s <= 0:
-            bounds = bounds_in_words(FIELD[column.target])
-            self._add(
-                "error",
-                "out-of-range",
-                f"{usual.capitalize()} “{text}” is outside {bounds}",
-                f"Enter a value of {bounds}, or leave the cell empty",
-                column,
-                at,
-            )
+            field = FIELD[column.target]
+            bare = not stated.centre_kind and not stated.has_spread
+            report_range(column, field, centre_s, at, self.draft, self.findings, bare=bare)
             return False
         kind = stated.centre_kind or usual
         self.values[f"{kind}_s"][at] = centre_s
@@ -289,7 +283,7 @@ class _GroupReader:
         factors = seconds_per_unit(column, self.draft, self.reading)
         changed = np.zeros(self.draft.n, dtype=np.bool_)
         for at, text in enumerate(column.labels.to_pylist()):
-            if text is None or self.reading.totals[at] or is_missing(text):
+            if text is None or is_missing(text):
                 continue
             if self.contrasts and math.isnan(self._centre(at)):
                 continue

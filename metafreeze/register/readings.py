@@ -104,14 +104,12 @@ class Reading:
 def begin_reading(
     named: NamedTable, dialect: Dialect, answers: Answers, findings: Findings
 ) -> Reading:
-    """Look for lines that sum up others, and hold together what reading a table needs."""
-    return Reading(
-        named=named,
-        dialect=dialect,
-        answers=answers,
-        findings=findings,
-        totals=find_summary_lines(named),
-    )
+    """Set lines that sum up others aside, and hold together what reading a table needs."""
+    totals = find_summary_lines(named)
+    if totals.any():
+        for column in named.columns:
+            column.forget_cells(totals)
+    return Reading(named=named, dialect=dialect, answers=answers, findings=findings, totals=totals)
 
 
 def _fix_constants(slot: Slot, draft: Draft) -> None:

@@ -75,7 +75,7 @@ def find_summary_lines(named: NamedTable) -> BoolArray:
             some = column.labels.take(pa.array(where))
             match = pc.fill_null(pc.match_substring_regex(some, SUMMARY_LINE), False)
             said[where] = match.to_numpy(zero_copy_only=False)
-        if column.target == "run_id":
+        if column.target in ("run_id", "start_temp_c"):
             exact = pc.is_in(column.labels, value_set=_PLAIN_WORDS)
             said |= exact.to_numpy(zero_copy_only=False)
         if not said.any():

@@ -77,7 +77,6 @@ MISSING_WORDS = frozenset(
         "nr",
         "blank",
         "empty",
-        "x",
         "tbd",
         "err",
         "error",
