@@ -562,20 +562,20 @@ def write_sheets(network: Mapping[str, Any], runs: pd.DataFrame, out: Path) -> l
     write_csv(
         out / "brook_figure.csv",
         [
-            *("source", "mark", "axis", "axis quantity", "unit"),
-            *("pixel_x", "pixel_y", "value", "endpoint", "lid", "place in source", "invented"),
+            *("source", "mark", "axis", "axis quantity", "pixel_x", "pixel_y", "value", "unit"),
+            *("endpoint", "lid", "place in source", "invented"),
         ],
         [
             *[
-                [*figure, *("axis", "x", "start temperature", "°C"), *at, *place]
+                [*figure, "axis", "x", "start temperature", *at, "°C", *place]
                 for at in [(f"{60 + 10 * v}", "640", f"{v}") for v in (0, 50, 100)]
             ],
             *[
-                [*figure, *("axis", "y", "time", "min"), *at, *place]
-                for at in [("60", f"{640 - 2 * v}", f"{v}") for v in (0, 150, 300)]
+                [*figure, "axis", "y", "time", "60", f"{640 - 2 * v}", f"{v}", "min", *place]
+                for v in (0, 150, 300)
             ],
             *[
-                [*figure, *("point", "", "", ""), *at, "", *place]
+                [*figure, "point", "", "", *at, "", "", *place]
                 for at in [
                     (f"{60 + 10 * r.start_c:.0f}", f"{640 - 2 * r.solid_s / 60.0:.0f}")
                     for r in brook
