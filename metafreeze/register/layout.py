@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from itertools import pairwise
 
 from metafreeze.errors import Fault
 from metafreeze.register.beside import split_side_by_side
@@ -17,7 +18,12 @@ from metafreeze.register.grids import Block, Grid, Layout, usual_width
 from metafreeze.register.habits import DOMINANT, Habits, heading_like, learn_habits
 from metafreeze.register.heading_rows import Heading, find_heading
 from metafreeze.register.preamble import read_preamble
-from metafreeze.register.records import RecordReader
+from metafreeze.register.records import RecordReader, lacks_last_cells
+
+# Two columns above a table are a table, not keys and values, from this number of rows on.
+_FEWEST_ABOVE = 5
+# So many neighbouring rows of one width are a part of their own.
+_ROWS_OF_A_PART = 3
 
 
 def find_blocks(grid: Grid) -> Layout:
@@ -38,6 +44,8 @@ def find_blocks(grid: Grid) -> Layout:
     blocks = search.scan(list(range(len(grid.rows))), strict=False)
     for block in blocks:
         _account_for_rest(grid, block)
+    for block in blocks[1:]:
+        search.findings.append(_note_another(grid, block))
     split = [part for block in blocks for part in split_side_by_side(grid, block)]
     for part in split:
         _report_duplicates(grid, part)
@@ -107,9 +115,7 @@ class _Search:
         """Look for wide tables above a table; what is none of them is its preamble."""
         grid = self.grid
         inner = _Search(grid, self.comments)
-        blocks = [
-            b for b in inner.scan(rows, strict=True) if len(b.columns) >= 3 and len(b.body) >= 1
-        ]
+        blocks = [b for b in inner.scan(rows, strict=True) if self._is_no_preamble(b)]
         if blocks:
             taken = _rows_of(blocks[-1], grid)
             rows = [i for i in rows if i > max(taken)]
@@ -117,6 +123,13 @@ class _Search:
         self._promote_comment(rows, block)
         block.above += [i for i in rows if grid.extent(i) and i not in block.heading_rows]
         return blocks
+
+    def _is_no_preamble(self, block: Block) -> bool:
+        """Tell whether a table above another is more than keys and their values."""
+        if len(block.columns) >= 3:
+            return True
+        habits = learn_habits(self.grid, block.body, len(block.columns))
+        return len(block.body) >= _FEWEST_ABOVE and "t" not in habits.looks
 
     def _promote_comment(self, rows: list[int], block: Block) -> None:
         """Take the comment line right above records without a heading as their heading."""
@@ -142,19 +155,6 @@ class _Search:
         self.findings += inner.findings
         end = min(_rows_of(blocks[0], grid)) if blocks else len(grid.rows)
         block.below += [i for i in rows if i < end and grid.extent(i)]
-        if blocks:
-            self.findings.append(
-                Fault(
-                    rule="another-table",
-                    message=(
-                        f"Another table starts in row {grid.lines[end]}: "
-                        + ", ".join(h for h in blocks[0].headings if h)
-                    ),
-                    remedy="It is read as a table of its own",
-                    location=grid.place(end),
-                    severity="note",
-                )
-            )
         return blocks
 
     def _read_block(self, paragraphs: list[list[int]], core: int) -> tuple[Block, int, int] | None:
@@ -167,8 +167,11 @@ class _Search:
         alike = [i for i in rows if grid.width(i) == width] if grid.ragged else rows
         habits = learn_habits(grid, alike, width)
         heading = find_heading(grid, rows, width, habits)
-        while not heading.names and core and self._belongs_above(paragraphs[core - 1], width):
-            core -= 1
+        while not heading.names:
+            above = self._part_above(paragraphs, core, width, habits)
+            if above is None:
+                break
+            core = above
             rows = paragraphs[core]
             heading = find_heading(grid, rows, width, habits)
         names, first = list(heading.names), rows[0]
@@ -200,13 +203,21 @@ class _Search:
             grid.extent(i) for i in range(last + 1, len(grid.rows))
         )
 
-    def _belongs_above(self, rows: list[int], width: int) -> bool:
-        """Tell whether the paragraph above records without a heading is of their table."""
+    def _part_above(
+        self, paragraphs: list[list[int]], core: int, width: int, habits: Habits
+    ) -> int | None:
+        """Find the paragraph above from which records without a heading go on."""
         grid = self.grid
-        if grid.ragged:
-            return usual_width(grid, rows)[0] == width
-        extents = [grid.extent(i) for i in rows]
-        return max(extents) <= width and (width == 1 or max(extents) > 1)
+        for k in range(core - 1, -1, -1):
+            rows = paragraphs[k]
+            usual, _ = usual_width(grid, rows)
+            if grid.ragged and usual == width:
+                return k
+            if not grid.ragged:
+                return k if usual <= width and (width == 1 or usual > 1) else None
+            if not all(lacks_last_cells(grid, i, habits) for i in rows):
+                return None
+        return None
 
     def _is_list_of_values(self, rows: list[int]) -> bool:
         """Tell whether a single column holds values and not sentences."""
@@ -259,7 +270,26 @@ def _paragraphs(grid: Grid, rows: Iterable[int], skipped: set[int]) -> list[list
             current.append(i)
     if current:
         paragraphs.append(current)
+    if grid.ragged:
+        paragraphs = [part for p in paragraphs for part in _cut_at_width(grid, p)]
     return _join_spaced(grid, paragraphs)
+
+
+def _cut_at_width(grid: Grid, paragraph: list[int]) -> list[list[int]]:
+    """Cut a paragraph where several rows of one width follow several rows of another."""
+    runs: list[list[int]] = []
+    for i in paragraph:
+        if runs and grid.width(runs[-1][-1]) == grid.width(i):
+            runs[-1].append(i)
+        else:
+            runs.append([i])
+    parts = [runs[0]]
+    for before, run in pairwise(runs):
+        if min(len(before), len(run)) >= _ROWS_OF_A_PART and grid.width(run[0]) > 1:
+            parts.append(list(run))
+        else:
+            parts[-1].extend(run)
+    return parts
 
 
 def _join_spaced(grid: Grid, paragraphs: list[list[int]]) -> list[list[int]]:
@@ -282,6 +312,19 @@ def _join_spaced(grid: Grid, paragraphs: list[list[int]]) -> list[list[int]]:
             joined.append(paragraphs[at])
             at += 1
     return joined
+
+
+def _note_another(grid: Grid, block: Block) -> Fault:
+    """Say that a file holds a further table."""
+    start = min([*block.heading_rows, *block.body])
+    named = ", ".join(h for h in block.headings if h) or "without a heading"
+    return Fault(
+        rule="another-table",
+        message=f"Another table starts in row {grid.lines[start]}: {named}",
+        remedy="It is read as a table of its own",
+        location=grid.place(start),
+        severity="note",
+    )
 
 
 def _account_for_rest(grid: Grid, block: Block) -> None:

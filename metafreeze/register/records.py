@@ -12,6 +12,32 @@ from metafreeze.register.habits import Habits, count_matches, heading_like, like
 from metafreeze.register.heading_rows import name_columns
 
 
+def lacks_last_cells(grid: Grid, row: int, habits: Habits) -> bool:
+    """Tell whether a row lacks its last cells only: what it has stands where it belongs.
+
+    Parameters
+    ----------
+    grid : Grid
+        Where the row stands.
+    row : int
+        The row.
+    habits : Habits
+        What the columns usually hold.
+
+    Returns
+    -------
+    bool
+    """
+    for j in range(min(len(grid.rows[row]), len(habits.looks))):
+        look = grid.look(row, j)
+        if habits.looks[j] == "t" and habits.wordy[j] and look in ("n", "d"):
+            return False
+    matched, total = count_matches(grid, row, habits)
+    if total:
+        return matched == total
+    return like_records(grid, row, habits)
+
+
 class RecordReader:
     """Reads the records of one table below its heading."""
 
@@ -187,18 +213,7 @@ class RecordReader:
             self._refuse_row(row)
 
     def _fits_short(self, row: int) -> bool:
-        """Tell whether a row lacks its last cells only: what it has stands where it belongs."""
-        grid, habits = self.grid, self.habits
-        if self.width == 1:
-            return False
-        for j in range(min(len(grid.rows[row]), len(habits.looks))):
-            look = grid.look(row, j)
-            if habits.looks[j] == "t" and habits.wordy[j] and look in ("n", "d"):
-                return False
-        matched, total = count_matches(grid, row, habits)
-        if total:
-            return matched == total
-        return like_records(grid, row, habits)
+        return self.width > 1 and lacks_last_cells(self.grid, row, self.habits)
 
     def _refuse_row(self, row: int) -> None:
         grid = self.grid
@@ -282,13 +297,13 @@ class RecordReader:
             self._report_comments(min(self.body), max(self.body))
 
     def _report_comments(self, first: int, last: int) -> None:
-        grid = self.grid
+        grid, end = self.grid, last
         while last + 1 in self.comments:
             last += 1
         for i in sorted(self.comments):
-            if not first < i <= last:
-                continue
             like_row = len(grid.rows[i]) == self.width > 1
+            if not first < i <= last or (i > end and not like_row):
+                continue
             fault = Fault(
                 rule="comment-line",
                 message=f"Left out as a comment: “{grid.text(i)[:60]}”",

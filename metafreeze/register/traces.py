@@ -40,9 +40,13 @@ _CLOCK_WORDS = re.compile(
     r"|时间|時間|時刻|시간|epoch|stamp|(?-i:\bt\b)|\b(?:sec|secs|seconds|min|minutes|hours)\b",
     re.IGNORECASE,
 )
+# These words over any column tell runs or points of a figure.
 _RUN_WORDS = re.compile(
-    r"freez|frozen|gefrier|start(?!.*(?:time|zeit|clock))|anfang|pixel|mark\b|\brun\b|\bruns\b|trial"
-    r"|versuch|\blab\b|labor|\bsource|stud(?:y|ie)|\bsd\b|\bse\b|\bmean\b|\berror\b|\bbatch\b",
+    r"freez|frozen|gefrier|start(?!.*(?:time|zeit|clock))|anfang|pixel|mark\b", re.IGNORECASE
+)
+# These do so unless they head a channel of the trace itself, such as "Run 1 (°C)".
+_LABEL_WORDS = re.compile(
+    r"\b(?:runs?|trial|lab|batch|sd|se|mean|error)\b|versuch|labor|\bsource|stud(?:y|ie)",
     re.IGNORECASE,
 )
 _RATE_WORDS = re.compile(
@@ -182,14 +186,31 @@ def recognise_trace(
     n_rows = len(columns[0].text) if columns else 0
     if n_rows < FEWEST_READINGS:
         return TraceVerdict(is_trace=False, because=f"{n_rows} rows are too few for a trace")
-    for column in columns:
-        heading = f"{_words(column.group)} {_words(column.heading)}"
-        if _RUN_WORDS.search(heading):
-            return TraceVerdict(
-                is_trace=False, because=f"the heading “{column.heading}” belongs to runs"
-            )
+    headings = [f"{_words(c.group)} {_words(c.heading)}" for c in columns]
+    told = [c for c, words in zip(columns, headings, strict=True) if _RUN_WORDS.search(words)]
+    if told:
+        return _belongs_to_runs(told[0])
     clock = _find_clock(columns, dialect)
     smooth = [c for c in columns if c is not clock and _is_smooth(c, dialect)]
+    for column, words in zip(columns, headings, strict=True):
+        if _LABEL_WORDS.search(words) and not any(column is c for c in smooth):
+            return _belongs_to_runs(column)
+    return _judge(columns, clock, smooth, preamble)
+
+
+def _belongs_to_runs(column: Column) -> TraceVerdict:
+    because = f"the heading “{column.heading}” belongs to runs"
+    return TraceVerdict(is_trace=False, because=because)
+
+
+def _judge(
+    columns: Sequence[Column],
+    clock: Column | None,
+    smooth: Sequence[Column],
+    preamble: Mapping[str, str],
+) -> TraceVerdict:
+    """Weigh the clock and the smooth channels of a table that no heading gives to runs."""
+    n_rows = len(columns[0].text)
     if not smooth:
         return TraceVerdict(
             is_trace=False, because="no column holds a temperature that changes smoothly"

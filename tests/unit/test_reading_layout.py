@@ -150,6 +150,23 @@ def test_other_width_further_down_is_another_table(read):
     assert [t.n_rows for t in source.tables] == [40, 30]
 
 
+def test_logs_joined_end_to_end(read):
+    first = "time,T_C\n" + "".join(f"2025-02-11 09:{i:02d}:00,{60 - i}\n" for i in range(20))
+    second = "#,when,T,mark\n" + "".join(f"{i},09:{i:02d}:00,{60 - i},\n" for i in range(40))
+    source = read(first + second)
+    assert [t.n_rows for t in source.tables] == [20, 40]
+    assert [t.header_row for t in source.tables] == [1, 22]
+    assert rules(source) == ["another-table"]
+
+
+def test_several_short_rows_in_the_middle(read):
+    rows_of = [f"R{i},A,80,4{i % 10}" + (",late" if i < 4 or i > 8 else "") for i in range(40)]
+    source = read("run,lab,start,freeze,remark\n" + "\n".join(rows_of) + "\n")
+    assert headings(source) == [*A4, "remark"]
+    assert len(rows(source)) == 40
+    assert rules(source) == ["short-rows"]
+
+
 def test_tables_beside_each_other(read):
     source = read(
         "run,start,t,,run,start,t\nA1,80,41,,B1,80,44\nA2,20,40,,B2,20,43\nA3,20,40,,,,\n"

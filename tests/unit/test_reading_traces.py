@@ -72,6 +72,11 @@ def test_a_stated_rate_instead_of_a_clock(table, rate):
     assert "stated rate" in found.because
 
 
+def test_runs_logged_side_by_side_are_channels(table):
+    values = [f"{a},{b}" for a, b in zip(cooling(60), cooling(60), strict=True)]
+    assert table(lines("Time (s),Run 1 (°C),Run 2 (°C)", CLOCKS["seconds"][1], values)).is_trace
+
+
 RUNS = [
     "run,start_C,freeze_min",
     "cup,start temp,time (min)",
