@@ -11,6 +11,7 @@ import pandas as pd
 
 from metafreeze.errors import InputError
 from metafreeze.reporting.content import Report
+from metafreeze.reporting.figures.canvas import drawings
 from metafreeze.reporting.html import render_html
 from metafreeze.reporting.pdf import render_pdf
 from metafreeze.reporting.results_json import (
@@ -63,6 +64,10 @@ def report_files(
         "report.pdf": render_pdf(report),
         "results.json": json_text(results).encode("ascii"),
     }
+    for section in report.sections:
+        for figure in section.figures:
+            for place, drawing in enumerate(drawings(figure, "page"), start=1):
+                files[f"figures/{figure.key}-{place}.svg"] = drawing.svg.encode("utf-8")
     for name, frame in tables.items():
         files[f"tables/{name}.parquet"] = parquet_bytes(frame)
         files[f"tables/{name}.csv"] = csv_text(frame).encode("utf-8")
