@@ -280,3 +280,12 @@ def test_ice_cools_on_to_a_threshold_below_zero():
     # Radiation weakens by a few per cent on the way.
     assert cooled == pytest.approx(closed, rel=0.02)
     assert np.isinf(ice_cooling_time_s(setup, -20.0, mass_g=100.0))
+
+
+def test_a_run_does_not_depend_on_its_neighbours():
+    rng = np.random.default_rng(3)
+    starts = rng.uniform(5.0, 99.0, 300)
+    whole = cooling_times(Setup(start_temp_c=starts)).time_s
+    alone = [float(cooling_times(Setup(start_temp_c=s)).time_s) for s in starts[:20]]
+    # The last digits may differ by the order of a matrix product's sums.
+    assert whole[:20] == pytest.approx(alone, rel=1e-13)
