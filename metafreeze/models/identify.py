@@ -17,7 +17,7 @@ from metafreeze.models.likelihood import read_criterion, sum_studies
 from metafreeze.models.products import Products
 from metafreeze.models.small_sample import expected_information
 from metafreeze.models.variance_shape import VarianceShape
-from metafreeze.results import BoolArray, FloatArray
+from metafreeze.results import BoolArray, FloatArray, IntArray
 
 # A column whose squared remainder, after the columns before it, is a smaller share of
 # its own square than this carries no information of its own: products lose half the digits.
@@ -26,6 +26,12 @@ ALIASED_SHARE = 1e-11
 ALIKE = 1e-8
 # A share of the summed squares below this is rounding of an exact fit.
 EXACT_FIT = 1e-24
+
+
+AGREE = (
+    "runs of one group agree exactly, so there is no scatter to estimate a variance from; if a "
+    "coarse timer is the cause, give its reading error as added_variance"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,30 +212,60 @@ def _variance_labels(
     return labels, parts
 
 
-def exact_fit(products: Products) -> bool:
-    """Whether runs of one group agree exactly once all coefficients are taken off."""
-    if not products.estimated_rows or products.within_known is not None or products.has_added:
-        return False
+def exact_fit(products: Products, shape: VarianceShape) -> str:
+    """Say where runs of one group agree exactly once all coefficients are taken off.
+
+    The likelihood then grows without limit as the residual variance falls. With residual
+    variances of their own every study is looked at by itself, where a study without runs to
+    spare fits itself exactly too.
+
+    Parameters
+    ----------
+    products : Products
+    shape : VarianceShape
+
+    Returns
+    -------
+    str
+        Empty where there is scatter.
+    """
+    if not shape.residuals:
+        return ""
     q0 = products.varying - products.crossed
     block = products.within[0]  # (S, r, r) of [Z A~]
     keep = [*range(q0), *range(products.varying, block.shape[-1])]
     block = block[:, keep][:, :, keep]
+    groups = np.zeros(products.studies)
+    if products.levels:
+        pooled = products.entities.pooled
+        owner = products.entities.study.parent[pooled]
+        groups = groups + np.bincount(owner, minlength=products.studies)
+    if shape.residual == "per-study":
+        rest, taken = _sweep(block, q0 + products.fixed)
+        spare = products.runs - groups - taken
+        if (spare <= 0).any():
+            return (
+                f"{int((spare <= 0).sum())} of {products.studies} studies have as many "
+                "coefficients as runs, so they have no residual variance of their own"
+            )
+        flat = rest[:, 0, 0] <= EXACT_FIT * products.runs
+        return AGREE if flat.any() else ""
     swept, lost = _sweep(block, q0)
     rest, lost_fixed = _sweep(swept.sum(axis=0)[None], products.fixed)
-    groups = float(products.entities.pooled.sum()) if products.levels else 0.0
-    left = float(products.runs.sum()) - groups - lost - lost_fixed
-    return bool(left > 0 and rest[0, 0, 0] <= EXACT_FIT * products.total_runs)
+    spare = products.runs.sum() - groups.sum() - lost.sum() - lost_fixed[0]
+    flat = rest[0, 0, 0] <= EXACT_FIT * products.total_runs
+    return AGREE if spare > 0 and flat else ""
 
 
-def _sweep(blocks: FloatArray, k: int) -> tuple[FloatArray, int]:
+def _sweep(blocks: FloatArray, k: int) -> tuple[FloatArray, IntArray]:
     """Take the first k columns off the others; count those that were there to take off."""
     rest = blocks.copy()
     size = np.diagonal(blocks, axis1=1, axis2=2).copy()
-    taken = 0
+    taken = np.zeros(blocks.shape[0], dtype=np.int64)
     for j in range(k):
         pivot = rest[:, j, j]
         good = pivot > ALIASED_SHARE * size[:, j]
-        taken += int(good.sum())
+        taken += good
         safe = np.where(good, pivot, 1.0)
         off = rest[:, :, j, None] * rest[:, None, j, :] / safe[:, None, None]
         rest = rest - np.where(good[:, None, None], off, 0.0)

@@ -60,8 +60,8 @@ def mixed_model(
     study : array, shape (n,)
         Labels, integers or words.
     varying : array or DataFrame, shape (n, q), optional
-        Columns whose coefficients vary between studies. None: the constant. No columns at
-        all (shape (n, 0)): nothing varies between studies.
+        Columns whose coefficients vary between studies. None: the constant, if there are
+        several studies. No columns at all (shape (n, 0)): nothing varies between studies.
     batch, specimen : array, shape (n,), optional
         Labels of random intercepts within a study; None, NaN or "" where a row has none.
     known_variance : array, shape (n,), optional

@@ -78,15 +78,9 @@ def fit_checked(checked: CheckedInput, request: Request) -> MixedFit:
     products, shape, plan, steps, finding = settle_plan(checked, request)
     if finding is not None:
         return _nothing(checked, request, "unidentifiable", _sentence(finding.reason), steps)
-    if exact_fit(products):
-        return _nothing(
-            checked,
-            request,
-            "unidentifiable",
-            "Runs of one group agree exactly, so there is no scatter to estimate a variance from. "
-            "If a coarse timer is the cause, give its reading error as added_variance.",
-            steps,
-        )
+    exact = exact_fit(products, shape)
+    if exact:
+        return _nothing(checked, request, "unidentifiable", _sentence(exact), steps)
     restricted = request.likelihood == "restricted"
     best = minimise(plain_task(products, shape, restricted=restricted))
     if not np.isfinite(best.criterion.value[0]):
@@ -217,6 +211,8 @@ def _describe(
     z_names = tuple(checked.varying_names[k] for k in plan.varying)
     parts, matrix, zero = random_parts(products, shape, variances, z_names)
     status, note = _judge(best, zero)
+    if products.studies == 1:
+        note = _join(note, "One study: nothing is said about other studies.")
     inference = request.inference
     if inference in ("kenward-roger", "satterthwaite") and shape.residual == "per-study":
         own = _own_df(products, shape, checked)

@@ -101,8 +101,9 @@ def check_input(
     _require_finite(fixed, "X")
     groups = encode_labels(study, name="study", rows=n)
     if varying is None:
-        z = np.ones((n, 1))
-        z_names: tuple[str, ...] = ("intercept",)
+        several = groups.count > 1
+        z = np.ones((n, 1 if several else 0))
+        z_names: tuple[str, ...] = ("intercept",) if several else ()
     else:
         if varying is X:
             z, z_names = fixed, varying_names or fixed_names
@@ -193,10 +194,9 @@ def _columns(
         raise InputError("X has no column. Give at least one, such as a column of ones.")
     labels = given or own
     if labels is None:
-        labels = tuple(
-            "intercept" if is_constant(c) and c[0] == 1.0 else f"x{j}"
-            for j, c in enumerate(array.T)
-        )
+        ones = [is_constant(c) and bool(c[0] == 1.0) for c in array.T]
+        first = ones.index(True) if any(ones) else -1
+        labels = tuple("intercept" if j == first else f"x{j}" for j in range(array.shape[1]))
     if len(labels) != array.shape[1]:
         raise InputError(
             f"{len(labels)} names are given for the {array.shape[1]} columns of {name}. "

@@ -513,7 +513,8 @@ def _drop_smallest(task: Task, h: FloatArray, unit: FloatArray) -> tuple[FloatAr
 
 
 def _certify(task: Task, h: FloatArray, steps: int) -> Optimum:
-    c, gradient, hessian = task.derivatives(h)
+    with np.errstate(all="ignore"):
+        c, gradient, hessian = task.derivatives(h)
     finite = np.isfinite(c.value) & np.isfinite(hessian).all(axis=(1, 2))
     finite &= np.isfinite(gradient).all(axis=1)
     gradient = np.where(finite[:, None], gradient, 0.0)
