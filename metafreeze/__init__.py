@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from metafreeze.analysis.expected_pair import ExpectedEffect, expected_effect
     from metafreeze.analysis.hot_first import HotFirstNull, hot_first_null
     from metafreeze.analysis.mixed_fits import MixedRowsFit, fit_mixed
+    from metafreeze.analysis.pool_effects import pool_effects
     from metafreeze.analysis.pooling import PoolAnswer, answer_pool
     from metafreeze.analysis.study_effects import StudyEffects, study_effects
     from metafreeze.errors import (
@@ -157,6 +158,7 @@ _HOMES: dict[str, str] = {
     "plan_refits": "metafreeze.models.refit",
     "pool": "metafreeze.models.pooled",
     "pool_counts": "metafreeze.models.counts",
+    "pool_effects": "metafreeze.analysis.pool_effects",
     "pool_few": "metafreeze.models.few_studies",
     "pool_many": "metafreeze.models.many_pools",
     "pool_nested": "metafreeze.models.three_level",
@@ -258,6 +260,7 @@ __all__ = [
     "plan_refits",
     "pool",
     "pool_counts",
+    "pool_effects",
     "pool_few",
     "pool_many",
     "pool_nested",

@@ -16,7 +16,7 @@ from metafreeze.analysis.slope_effects import (
     EffectBlock,
     OneEffect,
     alone,
-    contrast_problem,
+    contrast_error,
     pair_counts,
     printed_groups,
 )
@@ -435,7 +435,8 @@ def _ranked(
 def _from_contrast(rows: EffectRows, ledger: Ledger, i: int, effect: str) -> EffectBlock | None:
     scales = {"log-ratio": "log_ratio", "minutes": "difference_s"}
     scale = rows.word["contrast_scale"][i]
-    problem = contrast_problem(rows, i)
+    error = contrast_error(rows, i)
+    problem = error.problem
     if not problem and scales.get(effect) != scale:
         given = "a log ratio" if scale == "log_ratio" else "a difference of times"
         problem = f"{given} alone gives no {effect}"
@@ -451,19 +452,14 @@ def _from_contrast(rows: EffectRows, ledger: Ledger, i: int, effect: str) -> Eff
             study=study,
             label=_label(study, hot, cold) if np.isfinite([hot, cold]).all() else study,
             estimate=float(rows.number["contrast_value"][i]) / unit,
-            variance=float(rows.number["contrast_se"][i]) ** 2 / unit**2,
-            df=np.inf,
+            variance=(error.se / unit) ** 2,
+            df=error.df,
             n_runs=float(rows.number["n_hot"][i] + rows.number["n_cold"][i]),
             cold_c=cold,
             hot_c=hot,
-            remark=_contrast_remark(rows, i),
+            remark=error.remark,
         )
     )
-
-
-def _contrast_remark(rows: EffectRows, i: int) -> str:
-    known = np.isfinite(rows.number["n_hot"][i]) and np.isfinite(rows.number["n_cold"][i])
-    return "published contrast" if known else "published contrast, n not reported"
 
 
 def _from_count(rows: EffectRows, ledger: Ledger, i: int, effect: str) -> EffectBlock | None:

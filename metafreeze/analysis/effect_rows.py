@@ -48,6 +48,8 @@ NUMBERS = (
     "start_temp_cold_c",
     "contrast_value",
     "contrast_se",
+    "contrast_low",
+    "contrast_high",
     "n_hot",
     "n_cold",
     "p_value",

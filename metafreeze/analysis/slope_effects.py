@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import stats
 
 from metafreeze.analysis.effect_rows import EffectRows, Ledger, log_times
 from metafreeze.effects.counts import latent_difference
@@ -337,8 +338,28 @@ def _known_part(rows: EffectRows, ledger: Ledger, arms: Placed) -> Part | None:
     )
 
 
-def contrast_problem(rows: EffectRows, i: int) -> str:
-    """Say why a published contrast cannot be weighed; empty where it can.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ContrastError:
+    """Standard error of a published contrast, and where it comes from.
+
+    Parameters
+    ----------
+    se, df : float
+        Standard error, and degrees of freedom behind it; infinite where n is not reported.
+    remark : str
+        How it was derived.
+    problem : str
+        Why the contrast cannot be weighed; empty where it can.
+    """
+
+    se: float = NAN
+    df: float = np.inf
+    remark: str = "published contrast"
+    problem: str = ""
+
+
+def contrast_error(rows: EffectRows, i: int) -> ContrastError:
+    """Find the standard error of a published contrast: as printed, from its interval, or from p.
 
     Parameters
     ----------
@@ -349,21 +370,37 @@ def contrast_problem(rows: EffectRows, i: int) -> str:
 
     Returns
     -------
-    str
+    ContrastError
     """
-    value, se = rows.number["contrast_value"][i], rows.number["contrast_se"][i]
+    number = {name: float(values[i]) for name, values in rows.number.items()}
+    value, se = number["contrast_value"], number["contrast_se"]
+    low, high, p = number["contrast_low"], number["contrast_high"], number["p_value"]
     if np.isnan(value):
-        return "the contrast has no value"
+        return ContrastError(problem="the contrast has no value")
+    if number["n_hot"] == 1 and number["n_cold"] == 1:
+        return ContrastError(
+            problem="one run an arm has no spread of its own, so its standard error cannot be known"
+        )
+    runs = number["n_hot"] + number["n_cold"]
+    runs = number["n_runs"] if np.isnan(runs) else runs
+    df = runs - 2 if runs > 2 else np.inf
+    remark = "published contrast" if np.isfinite(df) else "published contrast, n not reported"
+    if np.isnan(se) and np.isfinite(low) and np.isfinite(high):
+        level = 0.95 if np.isnan(number["ci_level"]) else number["ci_level"]
+        se = (high - low) / (2 * float(stats.t.isf((1 - level) / 2, df)))
+        remark += f", error from its {100 * level:g} % interval"
+    elif np.isnan(se) and 0 < p < 1 and value != 0:
+        se = abs(value) / float(stats.t.isf(p / 2, df))
+        remark += ", error from its p-value"
     if np.isnan(se):
-        return "the contrast has no standard error, so it cannot be weighed"
-    if se == 0:
-        return "the standard error is zero, which claims certainty"
-    if se < 0:
-        return f"the standard error is negative ({se:g})"
-    hot, cold = rows.number["n_hot"][i], rows.number["n_cold"][i]
-    if hot == 1 and cold == 1:
-        return "one run an arm has no spread of its own, so its standard error cannot be known"
-    return ""
+        problem = "the contrast has no standard error, so it cannot be weighed"
+    elif se == 0:
+        problem = "the standard error is zero, which claims certainty"
+    elif se < 0:
+        problem = f"the standard error is negative ({se:g})"
+    else:
+        problem = ""
+    return ContrastError(se=se, df=df, remark=remark, problem=problem)
 
 
 def _temperature_gap(rows: EffectRows, i: int) -> tuple[float, str]:
@@ -378,14 +415,15 @@ def _temperature_gap(rows: EffectRows, i: int) -> tuple[float, str]:
 
 def _contrast_part(rows: EffectRows, ledger: Ledger, i: int) -> Part | None:
     gap, no_gap = _temperature_gap(rows, i)
-    problem = contrast_problem(rows, i) or no_gap
+    error = contrast_error(rows, i)
+    problem = error.problem or no_gap
     if not problem and rows.word["contrast_scale"][i] != "log_ratio":
         problem = "a difference in time without the two means gives no ratio"
     if problem:
         ledger.leave_out(i, problem)
         return None
-    value, se = rows.number["contrast_value"][i], rows.number["contrast_se"][i]
-    return _single_part(rows, i, value / gap, (se / gap) ** 2, "published contrast")
+    value = float(rows.number["contrast_value"][i]) / gap
+    return _single_part(rows, i, value, (error.se / gap) ** 2, error.remark, df=error.df)
 
 
 def _count_part(rows: EffectRows, ledger: Ledger, i: int, borrowed_sd: float | None) -> Part | None:
@@ -437,12 +475,14 @@ def pair_counts(rows: EffectRows, i: int) -> tuple[float, float, str]:
     return k, n, "; ".join(remarks)
 
 
-def _single_part(rows: EffectRows, i: int, slope: float, variance: float, remark: str) -> Part:
+def _single_part(
+    rows: EffectRows, i: int, slope: float, variance: float, remark: str, *, df: float = np.inf
+) -> Part:
     hot, cold = rows.number["start_temp_hot_c"][i], rows.number["start_temp_cold_c"][i]
     fit = WithinSlope(
         estimate=slope,
         variance=variance,
-        df=np.inf,
+        df=df,
         residual_variance=NAN,
         sum_squares=NAN,
         sxx=NAN,
@@ -452,7 +492,7 @@ def _single_part(rows: EffectRows, i: int, slope: float, variance: float, remark
     return Part(
         fit=fit,
         variance=variance,
-        df=np.inf,
+        df=df,
         n_runs=float(rows.number["n_hot"][i] + rows.number["n_cold"][i]),
         positions=np.array([i], dtype=np.intp),
         low_c=float(cold),
@@ -463,7 +503,7 @@ def _single_part(rows: EffectRows, i: int, slope: float, variance: float, remark
 
 def _share_residual(parts: dict[str, list[Part]], ledger: Ledger) -> None:
     """Give all studies with runs one variance around their lines, in place."""
-    own = [p for found in parts.values() for p in found if np.isfinite(p.df)]
+    own = [p for found in parts.values() for p in found if np.isfinite(p.fit.residual_variance)]
     df = sum(p.df for p in own)
     if not df > 0:
         return

@@ -11,6 +11,7 @@ from scipy.linalg import block_diag
 
 from metafreeze.analysis.arm_effects import arm_effects
 from metafreeze.analysis.effect_rows import EffectRows, Ledger, choose_rows
+from metafreeze.analysis.odd_spreads import odd_spreads
 from metafreeze.analysis.slope_effects import EffectBlock, pair_counts, slope_effects
 from metafreeze.errors import InputError
 from metafreeze.options import EffectKind, Residual, require_choice
@@ -235,6 +236,8 @@ def study_effects(
         )
     else:
         blocks = arm_effects(chosen, ledger, effect=effect, unstated_bars=unstated_bars)
+    for sentence in odd_spreads(chosen):
+        ledger.note(sentence)
     return _together(chosen, ledger, blocks, effect, endpoint, level)
 
 
