@@ -42,6 +42,20 @@ UnseenRows = Literal["leave-out", "model"]
 UnseenInference = Literal["profile", "bootstrap", "wald"]
 Status = Literal["ok", "boundary", "unidentifiable", "failed"]
 Depth = Literal["full", "verdict"]
+RawLabel = Literal[
+    "hotter first",
+    "hotter first, under named conditions",
+    "apparent only",
+    "no difference",
+    "cooler first",
+    "cannot tell",
+]
+PhysicsLabel = Literal[
+    "sooner than physics",
+    "later than physics",
+    "nothing beyond ordinary physics",
+    "cannot tell",
+]
 BaselineRefit = Literal["slopes", "everything"]
 FrontShape = Literal["slab", "cylinder", "sphere"]
 Display = Literal[
