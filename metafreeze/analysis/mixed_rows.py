@@ -25,7 +25,7 @@ from metafreeze.analysis.effect_rows import EffectRows, Ledger, choose_rows, log
 from metafreeze.analysis.slope_effects import (
     KELVIN_PER_UNIT,
     REFERENCE_C,
-    contrast_problem,
+    contrast_error,
     printed_groups,
 )
 from metafreeze.effects.spreads import log_arm
@@ -318,10 +318,11 @@ def _groups(chosen: EffectRows, ledger: Ledger, unstated_bars: str | None) -> _P
 
 
 def _contrasts(chosen: EffectRows, ledger: Ledger) -> _Piece:
-    at = []
+    at, errors = [], []
     hot, cold = chosen.number["start_temp_hot_c"], chosen.number["start_temp_cold_c"]
     for i in chosen.positions("contrast_summary"):
-        problem = contrast_problem(chosen, i)
+        error = contrast_error(chosen, i)
+        problem = error.problem
         if not problem and not (np.isfinite(hot[i]) and np.isfinite(cold[i])):
             problem = "the two start temperatures are missing"
         if not problem and hot[i] <= cold[i]:
@@ -332,6 +333,7 @@ def _contrasts(chosen: EffectRows, ledger: Ledger) -> _Piece:
             ledger.leave_out(i, problem)
         else:
             at.append(i)
+            errors.append(error.se)
     positions = np.array(at, dtype=np.intp)
     y = chosen.number["contrast_value"][positions]
     n = positions.size
@@ -343,7 +345,7 @@ def _contrasts(chosen: EffectRows, ledger: Ledger) -> _Piece:
         x=(hot[positions] - cold[positions]) / KELVIN_PER_UNIT,
         count=np.ones(n),
         spread=np.full(n, np.nan),
-        known=chosen.number["contrast_se"][positions] ** 2,
+        known=np.array(errors, dtype=np.float64) ** 2,
         added=np.zeros(n),
         difference=np.ones(n, dtype=bool),
     )
