@@ -10,20 +10,21 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from metafreeze.analysis.mixed_arrays_fit import FitRequest as FitRequest
+from metafreeze.analysis.mixed_arrays_fit import fit_arrays as fit_arrays
 from metafreeze.analysis.mixed_rows import (
     BETWEEN_BATCHES,
     BETWEEN_STUDIES,
-    INTERCEPT,
     WITHIN,
     MixedArrays,
     mixed_arrays,
 )
+from metafreeze.analysis.pair_answers import answer_pair
 from metafreeze.errors import InputError
-from metafreeze.models.mixed import mixed_model
 from metafreeze.models.mixed_result import MixedFit, t_quantile
 from metafreeze.models.unseen_result import UnseenTimesFit
 from metafreeze.options import Inference, Likelihood, Residual, Status, UnseenRows
-from metafreeze.results import RESULT, FloatArray, Result
+from metafreeze.results import RESULT, Result
 
 SLOPES = (WITHIN, BETWEEN_BATCHES, BETWEEN_STUDIES)
 SLOPE_COLUMNS = ("slope", "estimate", "se", "df", "low", "high", "p", "reason")
@@ -255,17 +256,6 @@ def fit_mixed(
     return _report(arrays, model, request, endpoint, cold, hot, baseline_at_pair)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FitRequest:
-    """What a fit of rows is asked for, apart from its rows."""
-
-    residual: Residual = "common"
-    likelihood: Likelihood = "restricted"
-    inference: Inference = "kenward-roger"
-    level: float = 0.95
-    second_engine: bool = False
-
-
 def _check_pair(pair: tuple[float, float] | None) -> tuple[float, float]:
     if pair is None:
         return NAN, NAN
@@ -288,74 +278,6 @@ def raise_no_rows(arrays: MixedArrays, endpoint: str) -> None:
     )
 
 
-def varying_columns(arrays: MixedArrays) -> tuple[FloatArray, tuple[str, ...]]:
-    """Give the columns whose coefficients vary between studies: level and within slope."""
-    if len(set(arrays.study)) < 2:
-        return np.zeros((arrays.y.size, 0)), ()
-    if arrays.difference.all():
-        return arrays.within[:, None], (WITHIN,)
-    level = np.where(arrays.difference, 0.0, 1.0)
-    return np.column_stack([level, arrays.within]), (INTERCEPT, WITHIN)
-
-
-def fit_arrays(arrays: MixedArrays, request: FitRequest) -> MixedFit | UnseenTimesFit:
-    """Fit arrays of the one-stage model.
-
-    Parameters
-    ----------
-    arrays : MixedArrays
-    request : FitRequest
-
-    Returns
-    -------
-    MixedFit or UnseenTimesFit
-        The latter where some rows were not seen exactly.
-    """
-    varying, varying_names = varying_columns(arrays)
-    several = bool((arrays.count > 1).any())
-    known = bool(np.isfinite(arrays.known_variance).any())
-    exact = bool(arrays.exact.all())
-    batch = arrays.batch if (arrays.batch != "").any() else None
-    specimen = _repeated(arrays.specimen, arrays.study)
-    options: dict[str, Any] = {
-        "varying": varying if varying.shape[1] or exact else None,
-        "varying_names": varying_names if varying.shape[1] or exact else None,
-        "batch": batch,
-        "specimen": specimen if exact else None,
-        "known_variance": arrays.known_variance if known else None,
-        "added_variance": arrays.added_variance if (arrays.added_variance > 0).any() else None,
-        "count": arrays.count if several else None,
-        "spread": arrays.spread if several else None,
-        "offset": arrays.offset if arrays.offset.any() else None,
-        "residual": request.residual,
-        "level": request.level,
-        "names": arrays.names,
-    }
-    if exact:
-        return mixed_model(
-            arrays.y,
-            arrays.X,
-            arrays.study,
-            likelihood=request.likelihood,
-            inference=request.inference,
-            simplify=True,
-            second_engine=request.second_engine,
-            **options,
-        )
-    return mixed_model(
-        None, arrays.X, arrays.study, lower=arrays.lower, upper=arrays.upper, **options
-    )
-
-
-def _repeated(
-    specimen: npt.NDArray[np.object_], study: npt.NDArray[np.object_]
-) -> npt.NDArray[np.object_] | None:
-    """Specimen labels where at least one specimen was frozen more than once."""
-    named = specimen != ""
-    pairs = pd.Series(list(zip(study[named], specimen[named], strict=True)), dtype=object)
-    return specimen if bool((pairs.value_counts() > 1).any()) else None
-
-
 def _report(
     arrays: MixedArrays,
     model: MixedFit | UnseenTimesFit,
@@ -369,9 +291,7 @@ def _report(
     row = _row_of(table, WITHIN)
     studies = len(set(arrays.study))
     between, low, high = _new_study(model, studies, request.level)
-    gap = (hot - cold) / KELVIN_PER_UNIT
-    base = 0.0 if baseline_at_pair is None else float(baseline_at_pair)
-    ratio = [float(np.exp(base + gap * row[k])) for k in ("estimate", "low", "high")]
+    pair = answer_pair(arrays, model, request, cold, hot, baseline_at_pair)
     steps = (*arrays.left_out, *model.steps_taken)
     notes = [model.note, *arrays.notes]
     if (arrays.batch == "").all():
@@ -391,13 +311,13 @@ def _report(
         new_study_high=high,
         slope_sd_between=between,
         slopes=_slope_table(table, arrays.left_out),
-        ratio_at_pair=ratio[0],
-        ratio_low=ratio[1],
-        ratio_high=ratio[2],
+        ratio_at_pair=float(np.exp(pair.estimate)),
+        ratio_low=float(np.exp(pair.low)),
+        ratio_high=float(np.exp(pair.high)),
         pair_cold_c=cold,
         pair_hot_c=hot,
-        pair_method=_pair_method(arrays, cold, baseline_at_pair),
-        extrapolated=_extrapolated(arrays, cold, hot),
+        pair_method=pair.method,
+        extrapolated=pair.extrapolated,
         model=model,
         arrays=arrays,
         unused=arrays.unused,
@@ -448,23 +368,3 @@ def _slope_table(table: pd.DataFrame, left_out: tuple[str, ...]) -> pd.DataFrame
             why = next(w for w in left_out if w.startswith(f"slope {name}:"))
             rows.append((name, *([NAN] * 6), why.split(": ", 1)[1]))
     return pd.DataFrame(rows, columns=list(SLOPE_COLUMNS))
-
-
-def _pair_method(arrays: MixedArrays, cold: float, baseline: float | None) -> str:
-    if np.isnan(cold):
-        return ""
-    if baseline is not None:
-        return "baseline at the pair and the slope beyond it"
-    del arrays
-    return "straight line in ln time; ordinary physics is curved, so a baseline is better"
-
-
-def _extrapolated(arrays: MixedArrays, cold: float, hot: float) -> tuple[str, ...]:
-    if np.isnan(cold):
-        return ()
-    outside = []
-    for s in sorted(set(arrays.study)):
-        temp = arrays.start_temp_c[(arrays.study == s) & ~arrays.difference]
-        if temp.size and (temp.min() > cold + 0.5 or temp.max() < hot - 0.5):
-            outside.append(str(s))
-    return tuple(outside)
