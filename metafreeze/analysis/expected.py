@@ -26,6 +26,7 @@ from metafreeze.analysis.run_parameters import (
 )
 from metafreeze.errors import InputError
 from metafreeze.options import Endpoint, Status, require_choice
+from metafreeze.physics.validity import validity_numbers
 from metafreeze.results import RESULT, FloatArray, Result, round_for_people
 
 FRAME_COLUMNS = (
@@ -83,6 +84,8 @@ class ExpectedTimes(Result):
         study, parameter, value, low, high (nine draws in ten), unit, how, source.
     fitted_studies : tuple of str
         Studies whose unknowns were fitted to their own cold arm.
+    validity : tuple of str
+        Where the lumped picture of one temperature is strained, in words.
     evaporation : bool
     seed : int
     status, note : str
@@ -101,6 +104,7 @@ class ExpectedTimes(Result):
     row_note: Words
     parameters: pd.DataFrame
     fitted_studies: tuple[str, ...]
+    validity: tuple[str, ...]
     evaporation: bool
     seed: int
     status: Status
@@ -302,11 +306,22 @@ def expected_times(
         row_note=problem,
         parameters=_parameter_frame(ready),
         fitted_studies=ready.cold.studies,
+        validity=_validity(ready),
         evaporation=evaporation,
         seed=seed,
         status="ok" if found else "unidentifiable",
         note=" ".join(notes),
     )
+
+
+def _validity(ready: Prepared) -> tuple[str, ...]:
+    """Ask where the lumped picture is strained, of the rows that it answers."""
+    rows = np.flatnonzero((ready.question.problem == "") & ~ready.parameters.droplet)
+    if not rows.size:
+        return ()
+    some = ready.parameters.part(rows)
+    starts = np.clip(ready.question.start_temp_c[rows], 0.0, 100.0)
+    return validity_numbers(some.setup(some.values(ready.central), starts)).notes
 
 
 def _filled(draws: FloatArray, centre: FloatArray) -> FloatArray:

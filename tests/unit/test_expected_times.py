@@ -189,6 +189,15 @@ def test_thresholds_residuals_and_first_ice():
     assert seconds[2] < seconds[3] < seconds[4]
 
 
+def test_strained_vessels_are_named():
+    rows = labs(("a",))
+    plain = expected_times(rows).validity
+    assert not any("top only" in note for note in plain)
+    top = expected_times(rows, known={"side_share": 0.0, "h_base_w_m2k": 0.0}).validity
+    assert any("top only" in note for note in top)
+    assert expected_times(rows.assign(system="mix")).validity == ()
+
+
 def test_warming_towards_a_warm_room():
     rows = pd.DataFrame(
         {
