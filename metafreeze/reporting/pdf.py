@@ -43,6 +43,7 @@ TURNED_WIDTH_PT = (297 - 2 * 20) / 25.4 * 72
 TABLE_PT = 8.5
 CELL_PAD_PT = 11.0
 WIDEST_WORDS_PT = 150.0
+WIDEST_HEADING_PT = 60.0
 # A table may shrink to this share of its size before its page is turned.
 SMALLEST_SHARE = 0.85
 
@@ -204,7 +205,9 @@ def _column_needs(table: ShownTable) -> list[float]:
         head = [f"({column.unit})", *column.heading.split(" ")]
         least = max(_width(word, strong=True) for word in head)
         if column.numeric:
-            want = max(map(_width, cells), default=0.0)
+            # Half of a long heading, lest it become a column of single words.
+            heading = min(_width(column.heading, strong=True) / 2, WIDEST_HEADING_PT)
+            want = max([heading, *map(_width, cells)])
         else:
             want = min(max(map(_width, cells), default=0.0), WIDEST_WORDS_PT)
             least = max([least, *(_width(w) for cell in cells for w in _unbroken(cell))])

@@ -161,6 +161,13 @@ def test_clipped_intervals_get_arrows_and_a_word(monkeypatch):
     assert not studies([row()]).remarks()
 
 
+def test_intervals_that_are_all_wide_are_all_seen():
+    # Leaving studies out in turn gives effects close together with wide intervals.
+    intervals = [(-0.2 + 0.001 * n, 0.19 + 0.001 * n) for n in range(9)]
+    low, high = effect_range([0.001 * n for n in range(9)], intervals, "log-ratio")
+    assert low < -0.2 and high > 0.198
+
+
 def test_bands_get_more_room_than_single_intervals():
     low, high = effect_range([0.02, 0.06], [], "log-ratio", bands=[-0.1, 0.15])
     assert low < -0.1 and high > 0.15
@@ -169,8 +176,8 @@ def test_bands_get_more_room_than_single_intervals():
 
 
 def test_a_hopeless_interval_does_not_squeeze_the_others():
-    low, high = effect_range([0.02, 0.06], [0.0, 0.1, -40.0, 40.0], "log-ratio")
-    assert -0.1 < low < 0 < 0.1 < high < 0.2
+    low, high = effect_range([0.02, 0.06], [(0.0, 0.1), (0.0, 0.1), (-40.0, 40.0)], "log-ratio")
+    assert -0.12 < low < 0 < 0.1 < high < 0.2
 
 
 def test_missing_limits_and_estimates_are_said(monkeypatch):

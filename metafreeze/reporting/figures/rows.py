@@ -246,7 +246,7 @@ def _ends(plan: RowsPlan) -> tuple[float, float]:
     rows = plan.top + plan.rows
     return effect_range(
         [r.estimate for r in rows],
-        [end for r in plan.rows if r.has_interval for end in (r.low, r.high)],
+        [(r.low, r.high) for r in plan.rows if r.has_interval],
         plan.kind,
         bands=[end for r in plan.top if r.has_interval for end in (r.low, r.high)],
     )

@@ -54,7 +54,7 @@ class Scale:
 
 def effect_range(
     estimates: Sequence[float],
-    limits: Sequence[float],
+    intervals: Sequence[tuple[float, float]],
     kind: Display,
     *,
     bands: Sequence[float] = (),
@@ -65,7 +65,7 @@ def effect_range(
     ----------
     estimates : sequence of float
         What must be seen; NaN is passed over.
-    limits : sequence of float
+    intervals : sequence of (float, float)
         Ends of intervals; those far out are clipped, and get an arrow.
     kind : Display
         What the values are.
@@ -77,11 +77,13 @@ def effect_range(
     tuple of float
     """
     seen = [v for v in estimates if math.isfinite(v)] + [0.0]
-    if len(seen) == 1 and not any(math.isfinite(v) for v in (*limits, *bands)):
+    ends = [end for pair in intervals for end in pair if math.isfinite(end)]
+    if len(seen) == 1 and not ends and not any(math.isfinite(v) for v in bands):
         return -EMPTY_AXIS, EMPTY_AXIS
     inner_low, inner_high = min(seen), max(seen)
-    room = max(inner_high - inner_low, 0.02 if kind in SIGNED_KINDS else 1e-9)
-    ends = [v for v in limits if math.isfinite(v)]
+    widths = sorted(high - low for low, high in intervals if math.isfinite(high - low))
+    usual = widths[len(widths) // 2] if widths else 0.0
+    room = max(inner_high - inner_low, usual, 0.02 if kind in SIGNED_KINDS else 1e-9)
     # One hopelessly wide interval must not squeeze all the others into a line.
     low = max(min([*ends, inner_low]), inner_low - room)
     high = min(max([*ends, inner_high]), inner_high + room)
