@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from metafreeze.errors import Severity
 from metafreeze.register.columns import NamedTable
 from metafreeze.register.drafts import Draft
 from metafreeze.register.findings import Findings
@@ -21,6 +22,9 @@ FloatArray = npt.NDArray[np.float64]
 
 # Start temperatures nearer than this count as one nominal level in comparisons of arms.
 LEVEL_TOLERANCE_K = 0.5
+
+# Salts and errors of probes move a freezing point by less than this.
+FREEZING_POINT_TOLERANCE_K = 1.0
 
 # More levels than this are no levels but a spread of temperatures.
 MANY_LEVELS = 12
@@ -48,76 +52,102 @@ def check_rows(draft: Draft, named: NamedTable, findings: Findings) -> None:
         Receives errors and notes.
     """
     checks = _Contradictions(draft, named, findings)
-    start, end = draft.numbers("water_mass_start_g"), draft.numbers("water_mass_end_g")
-    lost = draft.numbers("mass_evaporated_g")
-    start_temp_c = draft.numbers("start_temp_c")
-    checks.error(
-        end > start,
-        "mass-grew",
-        "The water weighs more at the end than at the start",
-        "Check the two weighings; wipe frost off before the second one",
-        "water_mass_end_g",
-    )
-    checks.error(
-        lost > start,
-        "lost-more-than-all",
-        "More mass is lost than there was at the start",
-        "Check the mass lost and the water at start",
-        "mass_evaporated_g",
-    )
-    if named.has("mass_evaporated_g"):
-        checks.note(
-            np.abs(start - end - lost) > LOSS_TOLERANCE_G,
+    for columns, wrong, severity, rule, message, remedy, field in _TOGETHER:
+        # A check whose columns the sheet lacks costs nothing.
+        if all(name in draft.columns for name in columns):
+            at = wrong(*(draft.numbers(name) for name in columns))
+            checks.add(severity, at, rule, message, remedy, field)
+    if named.has("mass_evaporated_g") and "water_mass_end_g" in draft.columns:
+        start, end = draft.numbers("water_mass_start_g"), draft.numbers("water_mass_end_g")
+        checks.add(
+            "note",
+            np.abs(start - end - draft.numbers("mass_evaporated_g")) > LOSS_TOLERANCE_G,
             "loss-disagrees",
             "The mass lost is not the difference of the two weighings",
             "Check the three values",
             "mass_evaporated_g",
         )
-    checks.error(
-        draft.numbers("peak_temp_c") < start_temp_c - LEVEL_TOLERANCE_K,
+    if "k_hot_first" in draft.columns:
+        ties = np.nan_to_num(draft.numbers("n_ties"))
+        checks.error(
+            draft.numbers("k_hot_first") + ties > draft.numbers("n_pairs"),
+            "more-than-all-pairs",
+            "Hot first and ties together are more than all pairs",
+            "Check the counts",
+            "k_hot_first",
+        )
+    if "lid" in draft.columns and "mass_evaporated_g" in draft.columns:
+        checks.add(
+            "note",
+            _is(draft, "lid", "sealed") & (draft.numbers("mass_evaporated_g") > LOSS_TOLERANCE_G),
+            "sealed-yet-lost",
+            "A sealed vessel lost mass",
+            "Check lid and mass lost",
+            "mass_evaporated_g",
+        )
+    _check_endpoint(checks, draft)
+
+
+_Wrong = Callable[..., BoolArray]
+
+# Numbers of one row that cannot both be true: columns, when they are wrong, severity,
+# rule, message, remedy, and the column at which it is reported.
+_TOGETHER: tuple[tuple[tuple[str, ...], _Wrong, Severity, str, str, str, str], ...] = (
+    (
+        ("water_mass_start_g", "water_mass_end_g"),
+        lambda start, end: end > start,
+        "error",
+        "mass-grew",
+        "The water weighs more at the end than at the start",
+        "Check the two weighings; wipe frost off before the second one",
+        "water_mass_end_g",
+    ),
+    (
+        ("water_mass_start_g", "mass_evaporated_g"),
+        lambda start, lost: lost > start,
+        "error",
+        "lost-more-than-all",
+        "More mass is lost than there was at the start",
+        "Check the mass lost and the water at start",
+        "mass_evaporated_g",
+    ),
+    (
+        ("start_temp_c", "peak_temp_c"),
+        lambda start, peak: peak < start - LEVEL_TOLERANCE_K,
+        "error",
         "peak-below-start",
         "The peak temperature lies below the start temperature",
         "Check the two temperatures",
         "peak_temp_c",
-    )
-    checks.error(
-        draft.numbers("start_temp_hot_c") <= draft.numbers("start_temp_cold_c"),
+    ),
+    (
+        ("start_temp_hot_c", "start_temp_cold_c"),
+        lambda hot, cold: hot <= cold,
+        "error",
         "hot-not-hotter",
         "The hot start is not above the cold start",
         "Check the two temperatures, or turn the contrast round",
         "start_temp_hot_c",
-    )
-    ties = np.nan_to_num(draft.numbers("n_ties"))
-    checks.error(
-        draft.numbers("k_hot_first") + ties > draft.numbers("n_pairs"),
-        "more-than-all-pairs",
-        "Hot first and ties together are more than all pairs",
-        "Check the counts",
-        "k_hot_first",
-    )
-    checks.error(
-        draft.numbers("n_specimens") > draft.numbers("n_runs"),
+    ),
+    (
+        ("n_specimens", "n_runs"),
+        lambda specimens, runs: specimens > runs,
+        "error",
         "more-specimens-than-runs",
         "There are more specimens than runs",
         "Check the counts",
         "n_specimens",
-    )
-    checks.note(
-        np.abs(draft.numbers("supercooling_k") + draft.numbers("nucleation_temp_c")) > 1.0,
+    ),
+    (
+        ("supercooling_k", "nucleation_temp_c"),
+        lambda depth, at: np.abs(depth + at) > FREEZING_POINT_TOLERANCE_K,
+        "note",
         "supercooling-disagrees",
         "Supercooling and temperature at first ice do not fit each other for plain water",
         "Leave it if the freezing point is not 0 °C",
         "supercooling_k",
-    )
-    sealed = _is(draft, "lid", "sealed")
-    checks.note(
-        sealed & (lost > LOSS_TOLERANCE_G),
-        "sealed-yet-lost",
-        "A sealed vessel lost mass",
-        "Check lid and mass lost",
-        "mass_evaporated_g",
-    )
-    _check_endpoint(checks, draft)
+    ),
+)
 
 
 def _is(draft: Draft, name: str, word: str) -> BoolArray:
@@ -132,13 +162,10 @@ class _Contradictions:
         self.draft, self.named, self.findings = draft, named, findings
 
     def error(self, at: BoolArray, rule: str, message: str, remedy: str, field: str) -> None:
-        self._add("error", at, rule, message, remedy, field)
+        self.add("error", at, rule, message, remedy, field)
 
-    def note(self, at: BoolArray, rule: str, message: str, remedy: str, field: str) -> None:
-        self._add("note", at, rule, message, remedy, field)
-
-    def _add(
-        self, severity: str, at: BoolArray, rule: str, message: str, remedy: str, field: str
+    def add(
+        self, severity: Severity, at: BoolArray, rule: str, message: str, remedy: str, field: str
     ) -> None:
         wrong = np.flatnonzero(at & self.draft.kept)
         if not wrong.size:
@@ -147,7 +174,7 @@ class _Contradictions:
         for row in wrong:
             record = int(self.draft.record[row])
             self.findings.add(
-                severity,  # type: ignore[arg-type]
+                severity,
                 rule,
                 message,
                 remedy=remedy,
@@ -209,8 +236,6 @@ def _check_order_of_events(checks: _Contradictions, draft: Draft) -> None:
     """Report vessels that were solid before they showed ice: rows of one record."""
     if draft.n == draft.table.n_rows:
         return
-    order = np.argsort(draft.record, kind="stable")
-    record = draft.record[order]
     for early, late, words in (
         ("t_first_ice", "t_solid", "First ice is later than fully frozen"),
         ("t_first_ice", "t_plateau_end", "First ice is later than the end of the plateau"),
@@ -228,7 +253,6 @@ def _check_order_of_events(checks: _Contradictions, draft: Draft) -> None:
                 "Check the two times",
                 "time",
             )
-    del record
 
 
 def _per_record(draft: Draft, endpoint: str, seconds: FloatArray) -> FloatArray:

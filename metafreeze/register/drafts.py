@@ -124,7 +124,8 @@ class Draft:
                 tail = pc.if_else(pc.fill_null(spelled, False), "", tail)
         else:
             tail = pc.fill_null(pc.binary_join_element_wise(" ", unit, ""), "")
-        cells = pc.binary_join_element_wise(heading + "=", text, tail, "")
+        parts = (text,) if isinstance(tail, str) and not tail else (text, tail)
+        cells = pc.binary_join_element_wise(heading + "=", *parts, "")
         if not at.all():
             cells = pc.if_else(pa.array(at), cells, pa.scalar(None, pa.string()))
         self.typed.append(cells)

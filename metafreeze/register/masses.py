@@ -36,7 +36,9 @@ def read_masses(reading: Reading, slot: Slot, draft: Draft) -> None:
     for column in reading.columns_for(slot, "volume")[:1]:
         if "water_mass_start_g" not in draft.columns:
             _mass_from_volume(column, reading, draft)
-    if "mass_evaporated_g" in draft.columns:
+    if "mass_evaporated_g" in draft.columns or "water_mass_start_g" not in draft.columns:
+        for column in reading.columns_for(slot, "evaporated_share")[:1]:
+            _mass_from_share(column, reading, draft)
         return
     lost = draft.numbers("water_mass_start_g") - draft.numbers("water_mass_end_g")
     known = ~np.isnan(lost) & (lost >= 0)
@@ -55,6 +57,8 @@ def _diameter_from_radius(column: NamedColumn, reading: Reading, draft: Draft) -
 
 
 def _mass_from_share(column: NamedColumn, reading: Reading, draft: Draft) -> None:
+    if "mass_evaporated_g" in draft.columns:
+        return
     share = read_quantity(column, draft, reading.dialect, reading.findings).values
     lost = share * draft.numbers("water_mass_start_g")
     draft.columns["mass_evaporated_g"] = lost

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from dataclasses import dataclass
 from typing import get_args
@@ -64,7 +63,10 @@ class Times:
 
     def is_form(self, *forms: Form) -> BoolArray:
         """Mask the cells of some forms, shape (n,)."""
-        return np.asarray(np.isin(self.form, [FORM[f] for f in forms]), dtype=np.bool_)
+        wanted = np.zeros(len(FORMS), dtype=np.bool_)
+        wanted[[FORM[f] for f in forms]] = True
+        mask: BoolArray = wanted[self.form]
+        return mask
 
 
 def read_times(
@@ -196,29 +198,56 @@ def _read_irregular(
 ) -> BoolArray:
     """Read cells that are no plain numbers, each different text once; mask those read."""
     number = number_reader(dialect)
-    known: dict[tuple[str, str], Outcome] = {}
+    where = np.flatnonzero(irregular)
+    texts = column.text.take(pa.array(where))
+    if row_units is None:
+        encoded = texts.dictionary_encode()
+        if isinstance(encoded, pa.ChunkedArray):
+            encoded = encoded.combine_chunks()
+        different = encoded.dictionary.to_pylist()
+        firsts = [int(where[at]) for at in _first_places(encoded)]
+        keys = [(text, unit) for text in different]
+        codes = encoded.indices.to_numpy(zero_copy_only=False)
+    else:
+        # Each cell counts in its own row's unit.
+        pairs = [(t, row_units[at] or unit) for at, t in zip(where, texts.to_pylist(), strict=True)]
+        numbered = {pair: code for code, pair in enumerate(dict.fromkeys(pairs))}
+        keys = list(numbered)
+        codes = np.array([numbered[pair] for pair in pairs], dtype=np.int64)
+        order = {int(code): int(where[k]) for k, code in reversed(list(enumerate(codes)))}
+        firsts = [order[code] for code in range(len(keys))]
+    outcomes = [
+        _settled(read_outcome(_without_date(text, column, at), unit=own, number=number), zero_ok)
+        for (text, own), at in zip(keys, firsts, strict=True)
+    ]
     lower, upper = times.lower.copy(), times.upper.copy()
     sd = np.full(lower.size, np.nan)
     spelled = np.zeros(lower.size, dtype=np.bool_)
-    where = np.flatnonzero(irregular)
-    for at, text in zip(where, column.text.take(pa.array(where)).to_pylist(), strict=True):
-        own = (row_units[at] if row_units is not None else None) or unit
-        key = (text, own.name if own else "")
-        if key not in known:
-            known[key] = read_outcome(_without_date(text, column, at), unit=own, number=number)
-        outcome = known[key]
-        if zero_ok and outcome.form == "not-positive" and outcome.lower_s == 0:
-            outcome = Outcome(form="exact", lower_s=0.0, upper_s=0.0)
-        times.form[at] = FORM[outcome.form]
-        stands = outcome.form not in ("not-positive", "reversed")
-        lower[at] = outcome.lower_s if stands else math.nan
-        upper[at] = outcome.upper_s if stands else math.nan
-        sd[at] = outcome.sd_s
-        spelled[at] = stands
+    times.form[where] = np.array([FORM[o.form] for o in outcomes], dtype=np.int8)[codes]
+    lower[where] = np.array([o.lower_s for o in outcomes])[codes]
+    upper[where] = np.array([o.upper_s for o in outcomes])[codes]
+    sd[where] = np.array([o.sd_s for o in outcomes])[codes]
+    spelled[where] = ~times.is_form("not-positive", "reversed")[where]
     times.lower, times.upper = lower, upper
     if not np.isnan(sd).all():
         times.sd = sd
     return spelled
+
+
+def _first_places(encoded: pa.DictionaryArray) -> npt.NDArray[np.int64]:
+    """Give the first place of each different text, shape (texts,)."""
+    codes = encoded.indices.to_numpy(zero_copy_only=False)
+    _, first = np.unique(codes, return_index=True)
+    return first
+
+
+def _settled(outcome: Outcome, zero_ok: bool) -> Outcome:
+    """Take the values out of an outcome that cannot stand; zero may begin a window."""
+    if zero_ok and outcome.form == "not-positive" and outcome.lower_s == 0:
+        return Outcome(form="exact", lower_s=0.0, upper_s=0.0)
+    if outcome.form in ("not-positive", "reversed"):
+        return Outcome(form=outcome.form)
+    return outcome
 
 
 def _without_date(text: str, column: Column, at: int | np.integer) -> str:

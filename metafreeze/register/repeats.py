@@ -99,8 +99,7 @@ def settle_repeats(drafts: Sequence[Draft], findings: Findings) -> None:
     run_id = rows.column("run_id")
     labelled = pc.is_valid(run_id).to_numpy(zero_copy_only=False)
     if (use & ~labelled).any():
-        at = np.flatnonzero(use & ~labelled)
-        _note_alike(rows, at, _content(rows, at), findings)
+        _note_alike(rows, np.flatnonzero(use & ~labelled), findings)
     at = np.flatnonzero(use & labelled)
     if at.size < 2 or len(pc.unique(run_id.take(pa.array(at)))) == at.size:
         # Every run has a name of its own.
@@ -277,11 +276,15 @@ def _difference(name: str, before: object, after: object) -> str:
     return f"{words} {shown(before)} and {shown(after)}"
 
 
-def _note_alike(
-    rows: _All, at: IntArray, content: npt.NDArray[np.uint64], findings: Findings
-) -> None:
+def _note_alike(rows: _All, at: IntArray, findings: Findings) -> None:
     """Say that equal rows without a run name count as runs of their own."""
-    groups = _groups(content, at)
+    # Most rows differ in their numbers already: only the others are compared whole.
+    for name in ("time_lower_s", "start_temp_c"):
+        groups = _groups(_codes([rows.column(name).take(pa.array(at))]), at)
+        if not groups:
+            return
+        at = np.sort(np.concatenate(groups))
+    groups = _groups(_content(rows, at), at)
     if not groups:
         return
     draft, place = rows.place(int(groups[0][0]))

@@ -190,8 +190,10 @@ def _sort_into_bins(reading: Reading, source: _Sources, draft: Draft, times: Tim
     draft.put(
         times.is_form("window", "left-censored", "right-censored", "never"), "not seen exactly"
     )
-    ice = ~np.isnan(draft.numbers("ice_mass_g")) & ~np.isnan(draft.numbers("at_time_s"))
-    missing = times.is_form("missing") & ~ice
+    missing = times.is_form("missing")
+    if "ice_mass_g" in draft.columns:
+        ice = ~np.isnan(draft.numbers("ice_mass_g")) & ~np.isnan(draft.numbers("at_time_s"))
+        missing &= ~ice
     draft.put(times.is_form(*REFUSED), "unreadable")
     formulas: set[int] = set()
     for column in source.columns.values():

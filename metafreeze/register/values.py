@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -26,7 +27,6 @@ from metafreeze.register.words import (
     find_word,
     find_yes_no,
     is_missing,
-    plain_word,
 )
 
 FloatArray = npt.NDArray[np.float64]
@@ -440,29 +440,6 @@ def read_dates(column: Column) -> tuple[pa.StringArray, list[Problem]]:
     return iso, problems
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Glance:
-    """What a column's cells look like, from filled ones spread over it.
-
-    Parameters
-    ----------
-    texts : tuple of str
-        The cells looked at.
-    numbers, dates, clocks, flags : float
-        Share of them that can be read so.
-    """
-
-    texts: tuple[str, ...]
-    numbers: float
-    dates: float
-    clocks: float
-    flags: float
-
-    def words(self, target: str) -> float:
-        """Give the share of cells that are words of a choice field."""
-        return _share([bool(find_word(target, t)) for t in self.texts])
-
-
 # Cells looked at, spread over the column: enough to tell what it holds.
 LOOKED_AT = 100
 
@@ -485,6 +462,55 @@ def _share(flags: list[bool]) -> float:
     return sum(flags) / len(flags) if flags else 1.0
 
 
+class Glance:
+    """What a column's cells look like, from filled ones spread over it.
+
+    Shares are worked out when they are first asked for: most columns are settled by
+    their heading alone.
+
+    Parameters
+    ----------
+    texts : tuple of str
+        The cells looked at, trimmed; words for nothing are left out.
+    dialect : Dialect
+        How numbers look.
+    day_order : str
+        Order of day and month in the column.
+    """
+
+    def __init__(self, texts: tuple[str, ...], dialect: Dialect, day_order: str) -> None:
+        self.texts = texts
+        self._dialect, self._day_order = dialect, day_order
+
+    @cached_property
+    def numbers(self) -> float:
+        """Share of cells that are numbers, or numbers with something about them."""
+        return _share([_like_number(t, self._dialect) for t in self.texts])
+
+    @cached_property
+    def dates(self) -> float:
+        """Share of cells that are dates."""
+        if not any(may_be_date(t) for t in self.texts):
+            return 0.0 if self.texts else 1.0
+        iso, _ = parse_dates(pa.array(self.texts, pa.string()), self._day_order or "day-first")
+        pairs = zip(iso.to_pylist(), self.texts, strict=True)
+        return _share([d is not None and may_be_date(t) for d, t in pairs])
+
+    @cached_property
+    def clocks(self) -> float:
+        """Share of cells that are times of day."""
+        return _share([bool(_CLOCK_TEXT.match(t)) for t in self.texts])
+
+    @cached_property
+    def flags(self) -> float:
+        """Share of cells that say yes or no."""
+        return _share([find_yes_no(t) is not None for t in self.texts])
+
+    def words(self, target: str) -> float:
+        """Give the share of cells that are words of a choice field."""
+        return _share([bool(find_word(target, t)) for t in self.texts])
+
+
 def glance(column: Column, dialect: Dialect) -> Glance:
     """Look at filled cells spread over a column to tell what they may be."""
     filled_cells = column.text.drop_null() if column.text.null_count else column.text
@@ -493,20 +519,8 @@ def glance(column: Column, dialect: Dialect) -> Glance:
         places = np.linspace(0, n - 1, LOOKED_AT).astype(np.int64)
         filled_cells = filled_cells.take(pa.array(places))
     cells = trimmed(filled_cells).drop_null().to_pylist()
-    filled = [t for t in cells if plain_word(t) and not is_missing(t)]
-    dates = [False] * len(filled)
-    if any(may_be_date(t) for t in filled):
-        iso, _ = parse_dates(pa.array(filled, pa.string()), column.day_order or "day-first")
-        dates = [
-            d is not None and may_be_date(t) for d, t in zip(iso.to_pylist(), filled, strict=True)
-        ]
-    return Glance(
-        texts=tuple(filled),
-        numbers=_share([_like_number(t, dialect) for t in filled]),
-        dates=_share(dates),
-        clocks=_share([bool(_CLOCK_TEXT.match(t)) for t in filled]),
-        flags=_share([find_yes_no(t) is not None for t in filled]),
-    )
+    filled = tuple(t for t in cells if not is_missing(t))
+    return Glance(filled, dialect, column.day_order)
 
 
 _MEASURED = re.compile(

@@ -275,4 +275,7 @@ def find_yes_no(text: str) -> bool | None:
 
 def is_missing(text: str) -> bool:
     """Tell whether a cell says that there is no value."""
+    if text[:1].isdigit():
+        # No such word begins with a digit; most cells do.
+        return False
     return plain_word(text) in MISSING_WORDS or plain_word(text.strip("()[]")) in MISSING_WORDS

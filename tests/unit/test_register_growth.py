@@ -6,7 +6,7 @@ import random
 
 import numpy as np
 import pytest
-from checked_sheets import run, runs, take
+from checked_sheets import run, runs, take, write_sheet
 
 from metafreeze.errors import InputError
 from metafreeze.register.answers import Answers
@@ -287,3 +287,40 @@ def test_rounding_keeps_nine_digits():
     assert rounded[6:] == [np.inf, 123456789000.0]
     assert not np.signbit(rounded[1])
     assert np.isfinite(rounded[:6]).all()
+
+
+def take_together(register, folder, *sheets, answers=None):
+    """Take several sheets in by one call."""
+    made = [write_sheet(folder, rows, name=name) for name, rows in sheets]
+    given = answers or Answers()
+    checked = [(check, given, ()) for check, _ in made]
+    return register._take(checked, [path for _, path in made], answers=given, replace=False)
+
+
+def test_copies_in_one_call_are_not_counted_twice(tmp_path, register):
+    same = runs(6, named=False)
+    entry = take_together(register, tmp_path, ("a.csv", same), ("copy of a.csv", same))
+    assert (entry.new, entry.already_there) == (6, 6)
+    assert register.ledger().totals["already there"] == 6
+
+
+def test_look_alikes_in_one_call_are_asked_about(tmp_path, register):
+    sheets = ("a.csv", runs(6, named=False)), ("a (1).csv", runs(7, named=False))
+    with pytest.raises(InputError, match=r"Most of its rows are those of a\.csv\. Is it a later"):
+        take_together(register, tmp_path, *sheets)
+    entry = take_together(register, tmp_path, *sheets, answers=Answers(same_as="a.csv"))
+    assert (entry.new, entry.already_there) == (7, 6)
+
+
+def test_files_of_one_name_from_two_folders_are_two_sheets(tmp_path, register):
+    other = [run(50 + k, 9.0 + k) for k in range(6)]
+    one = write_sheet(tmp_path / "x", runs(6, named=False), name="data.csv")
+    two = write_sheet(tmp_path / "y", other, name="data.csv")
+    entry = register._take(
+        [(check, Answers(), ()) for check, _ in (one, two)],
+        [path for _, path in (one, two)],
+        answers=Answers(),
+        replace=False,
+    )
+    assert entry.new == 12
+    assert take(register, tmp_path / "y", [*other, run(70, 1.0)], name="data.csv").new == 1

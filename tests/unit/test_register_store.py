@@ -384,3 +384,37 @@ def test_parts_can_be_read_by_any_parquet_reader(tmp_path, register):
     table = pq.read_table(register.path / "rows" / "e0001.parquet")
     assert table["start_temp_c"].to_pylist() == [20, 21, 22]
     assert table["ledger_bin"].to_pylist() == ["used"] * 3
+
+
+def test_calls_that_name_nothing_or_no_endpoint_are_refused(register):
+    with pytest.raises(InputError, match=r"No file is named"):
+        register.add([])
+    with pytest.raises(InputError, match=r"endpoint is 'frozen'. Choose one of"):
+        register.add("a.csv", answers=Answers(endpoint="frozen"))
+
+
+def test_a_journal_from_a_stranger_does_not_lead_out_of_the_folder(tmp_path, register):
+    from metafreeze.register.journal import spell_line
+
+    take(register, tmp_path, runs(2))
+    journal = register.path / "journal.jsonl"
+    first, second = journal.read_text("utf-8").splitlines()
+    body = json.loads(second)
+    del body["check"]
+    body["files"][0] |= {"sha256": "../../secret", "suffix": ".csv"}
+    journal.write_bytes(first.encode() + b"\n" + spell_line(body))
+    assert register.sources().to_frame()["copy"].tolist() == [""]
+    assert register.sources().to_frame()["state"].tolist() == ["none"]
+    assert register.damage == ()
+
+
+def test_two_views_of_one_register_agree(tmp_path, register):
+    other = open_register(register.path)
+    assert other.rows().empty
+    take(register, tmp_path, runs(2))
+    assert len(other.rows()) == 2
+    other.undo("e0001")
+    assert register.rows().empty
+    settings = register.path / "register.toml"
+    settings.write_text(settings.read_text("utf-8").replace('""', '"New"', 1), "utf-8")
+    assert register.title == other.title == "New"
