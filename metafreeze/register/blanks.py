@@ -49,6 +49,7 @@ def recognise_sheet(
     source: str,
     files: Sequence[FileRecord],
     standing: Sequence[FileRecord],
+    beside: Sequence[FileRecord] = (),
     same_as: str,
     by_name: bool,
 ) -> Sheet:
@@ -66,6 +67,8 @@ def recognise_sheet(
         All files ever taken in, oldest first.
     standing : sequence of FileRecord
         Those of entries in force.
+    beside : sequence of FileRecord
+        Earlier files of the same call; of these only the content tells.
     same_as : str
         The answer: name of the earlier file, ``new``, or empty.
     by_name : bool
@@ -80,8 +83,10 @@ def recognise_sheet(
     if same_as == NEW_SHEET:
         return fresh
     # Entries in force come last, so that they win.
-    ordered = [*(f for f in files if f not in standing), *standing]
-    if same_as:
+    in_force = {file.entry_id for file in standing}
+    taken = [*(f for f in files if f.entry_id not in in_force), *standing]
+    ordered = [*taken, *beside]
+    if same_as and same_as != name:
         named = [f for f in ordered if f.name == same_as]
         if named:
             return _continued(named[-1])
@@ -95,7 +100,7 @@ def recognise_sheet(
         )
         return Sheet(series="", source=source, earlier=None, faults=(question,))
     known = [f for f in ordered if sha256 and f.sha256 == sha256]
-    known = known or [f for f in ordered if by_name and f.name == name]
+    known = known or [f for f in taken if by_name and f.name == name]
     if known:
         # Of several sheets of one name, the most alike; of equally alike ones the latest.
         return _continued(max(reversed(known), key=lambda f: share_in_common(head, f.head)))
@@ -103,21 +108,24 @@ def recognise_sheet(
     if not alike:
         return fresh
     earlier = alike[-1]
-    if earlier not in standing:
+    together = {file.entry_id for file in beside}
+    if earlier.entry_id not in in_force | together:
         # Taken back and entered again under another name: keep the tie, and its own name.
         return Sheet(series=earlier.series, source=source, earlier=None)
+    known_as = earlier.name
+    if earlier.entry_id not in together:
+        known_as += f" ({earlier.entry_id})"
     if not by_name:
         note = Fault(
             rule="same-sheet",
-            message=f"Most of its rows are those of {earlier.name} ({earlier.entry_id}); "
-            "it is taken as the same sheet",
+            message=f"Most of its rows are those of {known_as}; it is taken as the same sheet",
             location=Location(file=name),
             severity="note",
         )
         return _continued(earlier, note)
     question = Fault(
         rule="same-sheet",
-        message=f"Most of its rows are those of {earlier.name} ({earlier.entry_id}). "
+        message=f"Most of its rows are those of {known_as}. "
         "Is it a later copy of that sheet, or another one?",
         remedy=f'--same-as "{earlier.name}" for a later copy; --same-as {NEW_SHEET} for another '
         "sheet whose rows are counted again",

@@ -21,6 +21,10 @@ UNFINISHED = re.compile(r"\..+\.\d+\.new")
 
 _CHUNK_BYTES = 1 << 20
 
+# One system would otherwise turn line breaks into two bytes.
+_BINARY = getattr(os, "O_BINARY", 0)
+_NEW_FILE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY
+
 _REMEDIES = {
     errno.ENOSPC: "The disk is full. Free some space and try again",
     errno.EDQUOT: "Your share of the disk is used up. Free some space and try again",
@@ -68,7 +72,7 @@ def write_whole(path: Path, content: bytes) -> None:
         All of it.
     """
     with _unfinished(path) as temporary:
-        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+        handle = os.open(temporary, _NEW_FILE, 0o666)
         try:
             _write_all(handle, content)
             os.fsync(handle)
@@ -93,7 +97,7 @@ def copy_whole(source: Path, target: Path) -> str:
     """
     digest = hashlib.sha256()
     with _unfinished(target) as temporary:
-        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+        handle = os.open(temporary, _NEW_FILE, 0o666)
         try:
             with source.open("rb") as stream:
                 while piece := stream.read(_CHUNK_BYTES):
@@ -120,7 +124,7 @@ def append_line(path: Path, line: bytes, *, keep_bytes: int) -> None:
         Length of the whole lines; what follows them is the rest of an interrupted
         write, and goes.
     """
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT, 0o666)
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | _BINARY, 0o666)
     try:
         os.ftruncate(handle, keep_bytes)
         os.lseek(handle, keep_bytes, os.SEEK_SET)

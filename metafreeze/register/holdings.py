@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 
 from metafreeze.errors import Fault, Location, RegisterError
@@ -20,6 +21,7 @@ from metafreeze.register.parts import (
     check_part,
     read_part,
     read_parts,
+    stack_rows,
 )
 from metafreeze.register.plan import SETTINGS_NAME, read_settings
 from metafreeze.register.schema import arrow_schema
@@ -66,7 +68,7 @@ def part_reader(folder: Path, standing: Standing) -> PartReader:
         Raises `RegisterError`: a row that cannot be read cannot be told from others.
     """
 
-    def read(entry_id: str, columns: Sequence[str] | None) -> pa.Table:
+    def read(entry_id: str, columns: Sequence[str]) -> pa.Table:
         record = standing.entries[entry_id].part
         assert record is not None
         try:
@@ -79,9 +81,9 @@ def part_reader(folder: Path, standing: Standing) -> PartReader:
     return read
 
 
-def shown_tables(
-    folder: Path, standing: Standing
-) -> tuple[list[tuple[str, pa.Table]], tuple[Fault, ...]]:
+def shown_rows(
+    folder: Path, standing: Standing, *, entry_column: str = ""
+) -> tuple[pa.Table, tuple[Fault, ...]]:
     """Read the rows that show.
 
     Parameters
@@ -90,24 +92,33 @@ def shown_tables(
         The register.
     standing : Standing
         Its state.
+    entry_column : str
+        Name of a last column with the entry of each row; none by default.
 
     Returns
     -------
-    tables : list of (entry id, pyarrow.Table)
-        Rows in the schema, in the order of entries.
+    rows : pyarrow.Table
+        In the schema, in the order of entries.
     faults : tuple of Fault
-        The parts that are damaged; their rows are not in `tables`.
+        The parts that are damaged; their rows are left out.
     """
     records = standing.part_records()
-    tables, faults = [], []
-    pieces = read_parts(folder, records, columns=arrow_schema().names)
-    for record, piece in zip(records, pieces, strict=True):
-        if isinstance(piece, Fault):
-            faults.append(piece)
+    pieces, faults, entries = [], [], []
+    tables = read_parts(folder, records, columns=arrow_schema().names)
+    for record, table in zip(records, tables, strict=True):
+        if isinstance(table, Fault):
+            faults.append(table)
             continue
         shown = standing.shown[record.entry_id]
-        tables.append((record.entry_id, piece if shown.all() else piece.filter(pa.array(shown))))
-    return tables, tuple(faults)
+        count = int(shown.sum())
+        pieces.append((table if count == record.rows else table.filter(pa.array(shown)), count))
+        entries.append(record.entry_id)
+    rows = stack_rows(pieces, arrow_schema().names)
+    if entry_column:
+        which = np.repeat(np.arange(len(entries)), [count for _, count in pieces])
+        names = pa.array(entries, pa.string()).take(pa.array(which, pa.int32()))
+        rows = rows.append_column(entry_column, names)
+    return rows, tuple(faults)
 
 
 def find_damage(folder: Path, standing: Standing) -> tuple[Fault, ...]:

@@ -40,6 +40,9 @@ _REPEATED = [
 
 _READERS = min(4, os.cpu_count() or 1)
 
+# Parts of fewer rows on average are joined column by column.
+_ROWS_WORTH_CHUNKS = 2_000
+
 # Below that, handing parts to threads costs more than reading them.
 _ROWS_WORTH_THREADS = 50_000
 
@@ -126,9 +129,7 @@ def write_part(folder: Path, entry_id: str, content: bytes, rows: int) -> PartRe
     return record
 
 
-def read_part(
-    folder: Path, record: PartRecord, *, columns: Sequence[str] | None = None
-) -> pa.Table:
+def read_part(folder: Path, record: PartRecord, *, columns: Sequence[str]) -> pa.Table:
     """Read a part, checking its bytes against the journal.
 
     Parameters
@@ -137,8 +138,8 @@ def read_part(
         The register.
     record : PartRecord
         What the journal says of it.
-    columns : sequence of str, optional
-        The schema columns wanted, in this order; all and the ledger bin by default.
+    columns : sequence of str
+        The columns wanted, in this order.
 
     Returns
     -------
@@ -152,18 +153,11 @@ def read_part(
     RegisterError
         A newer version wrote it, or a column has a type that cannot be widened.
     """
-    content = _believed_bytes(folder, record)
-    file = pq.ParquetFile(pa.BufferReader(content))
-    schema = file.schema_arrow
-    _require_known(schema, record)
-    wanted = list(columns) if columns is not None else [*FIELD, BIN_COLUMN]
-    filled = _filled_columns(file.metadata)
-    there = [name for name in wanted if name in filled]
-    return _widen(file.read(columns=there, use_threads=False), wanted, record)
+    return stack_rows([(_read_filled(folder, record, columns), record.rows)], columns)
 
 
 def read_parts(
-    folder: Path, records: Iterable[PartRecord], *, columns: Sequence[str] | None = None
+    folder: Path, records: Iterable[PartRecord], *, columns: Sequence[str]
 ) -> list[pa.Table | Fault]:
     """Read many parts at once; a damaged one gives its fault in place of its table.
 
@@ -173,18 +167,19 @@ def read_parts(
         The register.
     records : iterable of PartRecord
         The parts.
-    columns : sequence of str, optional
-        As in `read_part`.
+    columns : sequence of str
+        The columns wanted.
 
     Returns
     -------
     list
-        In the order of `records`.
+        In the order of `records`; of each part only the columns with a value in it, for
+        `stack_rows`.
     """
 
     def read(record: PartRecord) -> pa.Table | Fault:
         try:
-            return read_part(folder, record, columns=columns)
+            return _read_filled(folder, record, columns)
         except DamagedPartError as damaged:
             return damaged.fault
 
@@ -194,6 +189,42 @@ def read_parts(
     # One part a thread: hashing and decoding both run outside the interpreter's lock.
     with ThreadPoolExecutor(_READERS) as readers:
         return list(readers.map(read, records))
+
+
+def stack_rows(pieces: Sequence[tuple[pa.Table, int]], columns: Sequence[str]) -> pa.Table:
+    """Put pieces of different width under each other.
+
+    Parameters
+    ----------
+    pieces : sequence of (pyarrow.Table, int)
+        Tables of which each has some of the columns, and their numbers of rows.
+    columns : sequence of str
+        Columns of the result, in this order.
+
+    Returns
+    -------
+    pyarrow.Table
+        In the schema of today; nulls where a piece lacks a column.
+    """
+    today = _part_schema()
+    fields = [today.field(name) for name in columns]
+    there = [set(table.column_names) for table, _ in pieces]
+    total = sum(rows for _, rows in pieces)
+    # Many small chunks are slower to use than to join.
+    join = total < _ROWS_WORTH_CHUNKS * len(pieces)
+    arrays = []
+    for field in fields:
+        if not any(field.name in names for names in there):
+            arrays.append(pa.nulls(total, field.type))
+            continue
+        chunks: list[pa.Array] = []
+        for (table, rows), names in zip(pieces, there, strict=True):
+            if field.name in names:
+                chunks += table.column(field.name).chunks
+            else:
+                chunks.append(pa.nulls(rows, field.type))
+        arrays.append(pa.concat_arrays(chunks) if join and chunks else pa.chunked_array(chunks))
+    return pa.table(arrays, schema=pa.schema(fields))
 
 
 def check_part(folder: Path, record: PartRecord) -> Fault | None:
@@ -288,28 +319,24 @@ def _filled_columns(metadata: pq.FileMetaData) -> set[str]:
     return filled
 
 
-def _widen(table: pa.Table, wanted: Sequence[str], record: PartRecord) -> pa.Table:
-    """Bring columns to the schema of today: nulls for new and empty ones, wider types."""
-    today = _part_schema()
-    fields = [today.field(name) for name in wanted]
-    if table.schema.equals(pa.schema(fields)):
-        return table
-    columns = []
-    for name, kind in ((field.name, field.type) for field in fields):
-        if name not in table.column_names:
-            columns.append(pa.nulls(table.num_rows, kind))
+def _read_filled(folder: Path, record: PartRecord, columns: Sequence[str]) -> pa.Table:
+    """Read those of the columns that have a value in the part, in the types of today."""
+    file = pq.ParquetFile(pa.BufferReader(_believed_bytes(folder, record)))
+    _require_known(file.schema_arrow, record)
+    filled = _filled_columns(file.metadata)
+    table = file.read(columns=[name for name in columns if name in filled], use_threads=False)
+    for at, name in enumerate(table.column_names):
+        column, kind = table.column(at), _part_schema().field(name).type
+        if column.type == kind:
             continue
-        column = table.column(name)
-        if column.type != kind:
-            if column.type not in _WIDENED_FROM[kind]:
-                raise RegisterError(
-                    f"{record.name}, column {name} holds {column.type}; the schema has {kind}. "
-                    "The types clash, so the part is not read. Open the register with the "
-                    "version of metafreeze that wrote it."
-                )
-            column = column.cast(kind)
-        columns.append(column)
-    return pa.table(columns, schema=pa.schema(fields))
+        if column.type not in _WIDENED_FROM[kind]:
+            raise RegisterError(
+                f"{record.name}, column {name} holds {column.type}; the schema has {kind}. "
+                "The types clash, so the part is not read. Open the register with the "
+                "version of metafreeze that wrote it."
+            )
+        table = table.set_column(at, name, column.cast(kind))
+    return table
 
 
 @cache

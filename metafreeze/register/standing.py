@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -22,6 +23,8 @@ from metafreeze.register.parts import PartRecord
 from metafreeze.register.plan import Settings
 
 Mask = npt.NDArray[np.bool_]
+
+_COPY_NAME = re.compile(r"[0-9a-f]{64}(\.[a-z0-9]{1,8})?")
 
 # Entries that a person may take back. A seal or a look into the data stays on record.
 UNDOABLE = ("add", "merge", "undo")
@@ -99,7 +102,9 @@ class FileRecord:
     @property
     def copy_name(self) -> str:
         """Name of its copy, made of its hash alone; empty where there is no copy."""
-        return f"sources/{self.sha256}{self.suffix}" if self.sha256 else ""
+        # A journal may come from a stranger; nothing in it may lead out of the folder.
+        name = f"{self.sha256}{self.suffix}"
+        return f"sources/{name}" if _COPY_NAME.fullmatch(name) else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,6 +14,7 @@ import pandas as pd
 import pyarrow as pa
 
 from metafreeze.errors import Fault, InputError, Location, RegisterError
+from metafreeze.options import Endpoint, require_choice
 from metafreeze.register.answers import BINS, Answers, FileCheck
 from metafreeze.register.cache import RESULTS_FOLDER, read_cached, write_cached
 from metafreeze.register.entries import Entry, History, Ledger, PastEntry, Sources
@@ -24,7 +25,7 @@ from metafreeze.register.holdings import (
     list_sources,
     load,
     part_reader,
-    shown_tables,
+    shown_rows,
 )
 from metafreeze.register.journal import JOURNAL_NAME
 from metafreeze.register.locking import WAIT_S
@@ -32,7 +33,6 @@ from metafreeze.register.merging import incoming_register
 from metafreeze.register.parts import ROWS_FOLDER, check_part, to_pandas
 from metafreeze.register.plan import SETTINGS_NAME, require_plan, require_settings
 from metafreeze.register.returning import read_export
-from metafreeze.register.schema import arrow_schema
 from metafreeze.register.standing import Standing
 from metafreeze.register.taking import (
     HEADING_ANSWERS,
@@ -60,6 +60,8 @@ _FOLDERS = (ROWS_FOLDER, CURVES_FOLDER, SOURCES_FOLDER, RESULTS_FOLDER)
 _SETTLED_HERE = ("no-endpoint", "no-lab")
 
 AnyPath = str | os.PathLike[str]
+
+_Mark = tuple[int, int, int] | None
 
 # A file as checked, the answers with which it was read, and notes on these.
 _Checked = tuple[FileCheck, Answers, tuple[Fault, ...]]
@@ -161,6 +163,7 @@ class Register:
     def __init__(self, path: AnyPath, *, wait_s: float = WAIT_S) -> None:
         self.path = Path(path)
         self.wait_s = wait_s
+        self._seen: tuple[tuple[_Mark, ...], Standing] | None = None
 
     def __repr__(self) -> str:
         standing = self._standing()
@@ -248,7 +251,11 @@ class Register:
             The disk or another writer is in the way.
         """
         given = answers or Answers()
+        if given.endpoint:
+            require_choice(given.endpoint, Endpoint, name="endpoint")
         files = [Path(p) for p in ([paths] if isinstance(paths, (str, os.PathLike)) else paths)]
+        if not files:
+            raise InputError("No file is named. Name the files to take in.")
         checked = [self._check(path, given) for path in files]
         return self._take(checked, files, answers=given, replace=replace)
 
@@ -380,12 +387,7 @@ class Register:
         RegisterError
             A part has a type that cannot be widened to the schema of this version.
         """
-        pieces = [
-            table.append_column(ENTRY_COLUMN, pa.repeat(pa.scalar(entry_id), table.num_rows))
-            for entry_id, table in self._tables()
-        ]
-        empty = arrow_schema().append(pa.field(ENTRY_COLUMN, pa.string())).empty_table()
-        return to_pandas(pa.concat_tables([empty, *pieces]))
+        return to_pandas(self._rows(entry_column=ENTRY_COLUMN))
 
     def export(self, out: AnyPath) -> int:
         """Write the rows to a CSV or Parquet file; see `metafreeze.register.exporting`.
@@ -407,8 +409,7 @@ class Register:
         RegisterError
             The disk refuses the file.
         """
-        pieces = [table for _, table in self._tables()]
-        return export_rows(pa.concat_tables([arrow_schema().empty_table(), *pieces]), out)
+        return export_rows(self._rows(), out)
 
     def history(self) -> History:
         """List all entries, also those taken back.
@@ -495,14 +496,18 @@ class Register:
     # Inside
 
     def _standing(self) -> Standing:
-        return load(self.path)
+        """Give the state of the folder; it is read again once one of its two files changed."""
+        marks = tuple(_mark(self.path / name) for name in (JOURNAL_NAME, SETTINGS_NAME))
+        if self._seen is None or self._seen[0] != marks:
+            self._seen = (marks, load(self.path))
+        return self._seen[1]
 
-    def _tables(self) -> list[tuple[str, pa.Table]]:
+    def _rows(self, *, entry_column: str = "") -> pa.Table:
         """Read the rows that show, warning of parts that are left out."""
-        tables, faults = shown_tables(self.path, self._standing())
+        rows, faults = shown_rows(self.path, self._standing(), entry_column=entry_column)
         for fault in faults:
             warnings.warn(str(fault), stacklevel=3)
-        return tables
+        return rows
 
     def _check(self, path: Path, given: Answers) -> _Checked:
         """Check one file, with the answers remembered for its shape where it has any."""
@@ -547,6 +552,15 @@ class Register:
             refused=any(fault.severity != "note" for fault in notes),
             wait_s=self.wait_s,
         )
+
+
+def _mark(path: Path) -> _Mark:
+    """Give what changes about a file whenever somebody writes it."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_ino, status.st_size, status.st_mtime_ns
 
 
 def _said_before(file: str, asked: Answers, used: Answers) -> Fault:

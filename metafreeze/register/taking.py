@@ -61,7 +61,7 @@ SHAPE_ANSWERS = (
 # What names a record of a file; those of an export come from several files.
 RECORD_COLUMNS = ("file_name", "sheet_name", "file_row")
 
-PartReader = Callable[[str, Sequence[str] | None], pa.Table]
+PartReader = Callable[[str, Sequence[str]], pa.Table]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -268,6 +268,7 @@ def plan_entry(
             source=file.source,
             files=ever,
             standing=in_force,
+            beside=fresh if file.own else (),
             same_as=answers.same_as,
             by_name=file.own,
         )
