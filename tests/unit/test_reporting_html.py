@@ -15,7 +15,7 @@ import lxml.html
 import pytest
 import report_samples
 
-from metafreeze.reporting.content import Given, Report, Section, say
+from metafreeze.reporting.content import Column, Given, Report, Section, TableContent, say
 from metafreeze.reporting.files import report_files
 from metafreeze.reporting.html import render_fragment, render_html
 from metafreeze.reporting.labels import visible
@@ -118,6 +118,18 @@ def test_tables_have_captions_scopes_and_a_region_for_the_keyboard(page):
             assert row[0].tag == "th" and row[0].get("scope") == "row"
         region = table.getparent()
         assert region.get("tabindex") == "0" and region.get("role") == "region"
+
+
+def test_a_column_without_a_heading_has_no_empty_heading_cell():
+    table = TableContent(
+        key="t",
+        caption=say("c"),
+        columns=(Column(heading="", kind="words"), Column(heading="Runs", kind="count")),
+        rows=(("seen", 1),),
+    )
+    section = Section(key="s", question=say("q"), answer=say("a"), tables=(table,))
+    tree = lxml.html.document_fromstring(render_html(Report(title=say("t"), sections=(section,))))
+    assert [e.tag for e in tree.find(".//thead/tr")] == ["td", "th"]
 
 
 def test_figures_have_their_words(page):
