@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 import metafreeze
-from metafreeze.analysis.pooling import answer_pool, choose_endpoint
+from metafreeze.analysis.challenge import challenge_rows
+from metafreeze.analysis.pooling import answer_pool, choose_endpoint, leave_out
 from metafreeze.errors import NotEstimableError
 from metafreeze.options import ENDPOINT_WORDS, Endpoint
 
@@ -38,6 +39,8 @@ class Settings:
         Hot and cold start temperature, °C; chosen from the rows by default.
     without : tuple of str
         Studies left out.
+    plan : tuple of pairs
+        What the register's plan fixes beside: the smallest effect of interest.
     draws, seed : int
         Draws of uncertain physics, and the seed of all randomness.
     """
@@ -45,6 +48,7 @@ class Settings:
     endpoint: Endpoint
     pair: tuple[float, float] | None = None
     without: tuple[str, ...] = ()
+    plan: tuple[tuple[str, float], ...] = ()
     draws: int = 50
     seed: int = 1
 
@@ -113,8 +117,24 @@ def pool_analysis(rows: pd.DataFrame, settings: Settings) -> Answer:
     )
 
 
+def challenge_analysis(rows: pd.DataFrame, settings: Settings) -> Answer:
+    """Take the apparent effect apart; where the rows cannot answer, say why."""
+    try:
+        found = challenge_rows(
+            leave_out(rows, settings.without),
+            endpoint=settings.endpoint,
+            pair=settings.pair,
+            plan=dict(settings.plan),
+            draws=settings.draws,
+            seed=settings.seed,
+        )
+    except NotEstimableError as impossible:
+        return Answer(values={"status": "unidentifiable", "note": str(impossible)})
+    return Answer(values={"status": "ok", **as_plain(found.to_dict())})
+
+
 # Name in the results -> analysis, in the order in which they are run.
-ANALYSES: dict[str, Analysis] = {"pool": pool_analysis}
+ANALYSES: dict[str, Analysis] = {"pool": pool_analysis, "challenge": challenge_analysis}
 
 
 def as_plain(value: Any) -> Any:
@@ -130,7 +150,9 @@ def as_plain(value: Any) -> Any:
     return value
 
 
-def gather(register: Register, settings: Settings) -> Bundle:
+def gather(
+    register: Register, settings: Settings, *, only: tuple[str, ...] | None = None
+) -> Bundle:
     """Run every analysis of a register, taking from its cache what is there.
 
     Parameters
@@ -139,6 +161,8 @@ def gather(register: Register, settings: Settings) -> Bundle:
         The data.
     settings : Settings
         What is asked.
+    only : tuple of str, optional
+        Names of the analyses wanted; all by default.
 
     Returns
     -------
@@ -148,6 +172,8 @@ def gather(register: Register, settings: Settings) -> Bundle:
     results: dict[str, Any] = {"register": describe_register(register, rows, settings)}
     tables: dict[str, pd.DataFrame] = {}
     for name, analysis in ANALYSES.items():
+        if only is not None and name not in only:
+            continue
         answer = _cached(register, name, analysis, rows, settings)
         results[name] = answer.values
         tables.update({f"{name}-{key}": frame for key, frame in answer.tables.items()})
@@ -209,7 +235,12 @@ def settings_of(
     planned = register.plan.get("pair")
     if pair is None and planned is not None:
         pair = (float(planned[0]), float(planned[1]))
-    return Settings(endpoint=chosen, pair=pair, without=without, draws=draws, seed=seed)
+    kept = tuple((k, float(register.plan[k])) for k in PLANNED if k in register.plan)
+    return Settings(endpoint=chosen, pair=pair, without=without, plan=kept, draws=draws, seed=seed)
+
+
+# What analyses read of the plan beside endpoint and pair.
+PLANNED = ("smallest_effect",)
 
 
 def _cached(

@@ -42,6 +42,7 @@ MOMENTS: dict[str, dict[str, Command]] = {
     },
     "Answer": {
         "pool": Command("metafreeze.cli.pool", "Pool the runs and say what they show."),
+        "challenge": Command("metafreeze.cli.challenge", "Ask whether the effect survives."),
         "report": Command("metafreeze.cli.report", "Write the report that others can check."),
     },
     "Take away": {

@@ -52,13 +52,13 @@ def command(
 
     with opened(sources, answers) as register, progress("Pooling"):
         settings = settings_of(register, endpoint=answers.endpoint, pair=pair)
-        whole = gather(register, settings)
+        whole = gather(register, settings, only=("pool",))
         rest = None
         if without:
             apart = settings_of(
                 register, endpoint=answers.endpoint, pair=_pair_of(whole.results), without=without
             )
-            rest = gather(register, apart)
+            rest = gather(register, apart, only=("pool",))
     page = pool_page(whole.results, rest.results if rest else None)
     content = {"register": whole.results["register"], "pool": whole.results["pool"]}
     if rest is not None:

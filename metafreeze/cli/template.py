@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from metafreeze.cli.options import json_option
 from metafreeze.cli.output import say
+
+if TYPE_CHECKING:
+    from metafreeze.register.schema import SheetKind
 
 
 @click.command("template")
@@ -16,7 +21,7 @@ from metafreeze.cli.output import say
 )
 @click.option("--example", is_flag=True, help="Fill in a few invented rows.")
 @json_option
-def command(kind: str, full: bool, out: str | None, example: bool, as_json: bool) -> None:
+def command(kind: SheetKind, full: bool, out: str | None, example: bool, as_json: bool) -> None:
     """Write an empty sheet for single runs, published summaries, or points off a figure.
 
     \b

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from metafreeze.reporting import numbers as show
 from metafreeze.reporting.compose import banners
 from metafreeze.reporting.content import Fixed, Given, Report, Section, Text, listed, say
+from metafreeze.reporting.sections.challenge import (
+    hidden_section,
+    ladder_section,
+    shuffle_section,
+    verdicts,
+)
 from metafreeze.reporting.sections.physics import physics_section
 from metafreeze.reporting.sections.pooled import (
     NOT_ESTIMABLE,
@@ -66,6 +73,33 @@ def pool_page(results: Mapping[str, Any], rest: Mapping[str, Any] | None = None)
                 tables=(studies_table(pool),),
             ),
         ),
+    )
+
+
+def challenge_page(results: Mapping[str, Any]) -> Report:
+    """Describe what ``metafreeze challenge`` prints.
+
+    Parameters
+    ----------
+    results : mapping
+        Results of the challenge.
+
+    Returns
+    -------
+    Report
+    """
+    register, challenge = results["register"], results["challenge"]
+    sections = (
+        ladder_section(challenge),
+        shuffle_section(challenge),
+        hidden_section(challenge),
+    )
+    return Report(
+        title=say("{title}", title=Given(register["title"] or "Freezing trials")),
+        lead=(say("The event timed: {what}.", what=Fixed(register["endpoint_words"])),),
+        banners=banners(register),
+        verdicts=verdicts(challenge),
+        sections=tuple(replace(s, figures=(), method=(), sources=()) for s in sections),
     )
 
 

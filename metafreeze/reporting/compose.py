@@ -19,6 +19,12 @@ from metafreeze.reporting.content import (
     Section,
     say,
 )
+from metafreeze.reporting.sections.challenge import (
+    hidden_section,
+    ladder_section,
+    shuffle_section,
+    verdicts,
+)
 from metafreeze.reporting.sections.physics import physics_section
 from metafreeze.reporting.sections.pooled import (
     NOT_ESTIMABLE,
@@ -64,12 +70,18 @@ def compose_report(results: Mapping[str, Any], tables: Mapping[str, pd.DataFrame
         if estimable
         else (answer_sentence(pool),)
     )
-    sections: list[Section] = [pooled_section(pool)]
+    challenge = results["challenge"]
+    sections: list[Section] = []
+    if estimable:
+        sections.append(ladder_section(challenge))
+    sections.append(pooled_section(pool))
     if estimable:
         sections += [
             points_section(pool, tables),
             spread_section(pool),
             absent_section(pool),
+            shuffle_section(challenge),
+            hidden_section(challenge),
             physics_section(pool),
         ]
     sections.append(rows_section(register, pool, tables))
@@ -82,6 +94,7 @@ def compose_report(results: Mapping[str, Any], tables: Mapping[str, pd.DataFrame
             ),
         ),
         banners=banners(register),
+        verdicts=verdicts(challenge),
         summary=tuple(s for s in (*summary, advice_sentence(pool)) if s),
         sections=tuple(sections),
         warnings=tuple(say_fixed(w) for w in register["damage"]),

@@ -1,0 +1,248 @@
+"""Does the effect survive? The verdicts, the ladder, the shuffle test, a hidden cause."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from metafreeze.reporting import numbers as show
+from metafreeze.reporting.content import (
+    Between,
+    Column,
+    Fixed,
+    Section,
+    TableContent,
+    Text,
+    Verdict,
+    say,
+)
+from metafreeze.reporting.figures.ladder import LadderFigure
+from metafreeze.reporting.figures.rows import EffectRow
+from metafreeze.reporting.sections.pooled import number, say_fixed
+
+Values = Mapping[str, Any]
+
+RAW_SENTENCES = {
+    "hotter first": "Yes{place}: starting hotter finished first.",
+    "hotter first, under named conditions": "Yes{place}, under this condition: {condition}.",
+    "apparent only": "Only in appearance{place}: the effect does not survive a fair comparison.",
+    "no difference": "No{place}: any difference is smaller than what would matter.",
+    "cooler first": "No{place}: the one that started cooler finished first.",
+    "cannot tell": "These trials cannot tell{place}.",
+}
+PHYSICS_SENTENCES = {
+    "sooner than physics": "The hotter one was sooner than ordinary physics allows.",
+    "later than physics": "The hotter one was later than ordinary physics gives.",
+    "nothing beyond ordinary physics": "Nothing was seen beyond ordinary physics.",
+    "cannot tell": "Whether anything lies beyond ordinary physics cannot be told.",
+}
+
+
+def verdicts(challenge: Values) -> tuple[Verdict, ...]:
+    """Say both verdicts in a sentence each, with what carries them."""
+    if challenge.get("status") != "ok":
+        return ()
+    raw, physics = challenge["verdict"]["raw"], challenge["verdict"]["physics"]
+    place = f" {raw['place']}" if raw["place"] else ""
+    fields: dict[str, Any] = {"place": place}
+    if "{condition}" in RAW_SENTENCES[raw["label"]]:
+        fields["condition"] = Fixed(raw["condition"])
+    total = challenge["ladder"][-1]
+    pair = {"hot_c": challenge["hot_c"], "cold_c": challenge["cold_c"]}
+    excess = challenge["excess"]
+    return (
+        Verdict(
+            question=say("Does the hotter one finish first?"),
+            answer=say(RAW_SENTENCES[raw["label"]], **fields),
+            because=say(
+                "{why}. Like with like, {effect}.",
+                why=Fixed(_capital(raw["because"])),
+                effect=show.effect(
+                    number(total["estimate"]), number(total["low"]), number(total["high"]), **pair
+                ),
+            ),
+        ),
+        Verdict(
+            question=say("Is there anything beyond ordinary physics?"),
+            answer=say(PHYSICS_SENTENCES[physics["label"]]),
+            because=say(
+                "{why}. Against what physics expects of these vessels, {effect}.",
+                why=Fixed(_capital(physics["because"])),
+                effect=show.effect(
+                    number(excess["log_ratio"]),
+                    number(excess["low"]),
+                    number(excess["high"]),
+                    **pair,
+                ),
+            ),
+        ),
+    )
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def ladder_section(challenge: Values) -> Section:
+    """Show what happened to the effect under challenge."""
+    question = say("What happened to the effect when like was compared with like?")
+    if challenge.get("status") != "ok":
+        return Section(
+            key="ladder",
+            question=question,
+            answer=say_fixed(challenge.get("note", "It was not asked.")),
+            applies=False,
+        )
+    rungs = challenge["ladder"]
+    return Section(
+        key="ladder",
+        question=question,
+        answer=say_fixed(challenge["ladder_found"]),
+        figures=(
+            LadderFigure(
+                key="ladder-figure",
+                caption=say(
+                    "From the graph of all points at the top to like with like at the bottom. "
+                    "Each rung changes one thing."
+                ),
+                rungs=tuple(
+                    EffectRow(
+                        label=_capital(r["rung"]),
+                        estimate=number(r["estimate"]),
+                        low=number(r["low"]),
+                        high=number(r["high"]),
+                        beside=show.count(int(r["rows"]), "row"),
+                    )
+                    for r in rungs
+                ),
+                kind="log-ratio",
+                hot_c=number(challenge["hot_c"]),
+                cold_c=number(challenge["cold_c"]),
+            ),
+        ),
+        tables=(ladder_table(rungs),),
+        method=(
+            say(
+                "The first rungs are least squares; from “within batches” on, the mixed model of "
+                "the effect, the named pair bent by physics of each lab's typical vessel. Where "
+                "a rung uses other rows, the rung before was computed again on the same rows. "
+                "The wider of the model's interval and the one robust to clusters of a lab stands."
+            ),
+        ),
+    )
+
+
+def ladder_table(rungs: list[Values]) -> TableContent:
+    """List the rungs with the change that each alone makes."""
+    return TableContent(
+        key="ladder-table",
+        caption=say("Each rung, and what it alone changes on the same rows."),
+        columns=(
+            Column(heading="Rung", kind="words"),
+            Column(heading="What is compared", kind="words"),
+            Column(heading="Change of time", kind="log-ratio"),
+            Column(heading="Interval", kind="log-ratio"),
+            Column(heading="Rows", kind="count"),
+            Column(heading="Before, same rows", kind="log-ratio"),
+        ),
+        rows=tuple(
+            (
+                _capital(r["rung"]),
+                r["question"],
+                number(r["estimate"]),
+                Between(low=number(r["low"]), high=number(r["high"])),
+                int(r["rows"]),
+                number(r["before_on_same_rows"]),
+            )
+            for r in rungs
+        ),
+        notes=tuple(
+            say("{rung}: {note}", rung=_capital(r["rung"]), note=Fixed(str(r["note"])))
+            for r in rungs
+            if r["status"] not in ("ok", "boundary")
+        ),
+    )
+
+
+def shuffle_section(challenge: Values) -> Section:
+    """Say what dealing the start temperatures out anew gave."""
+    question = say("Could the dealing of start temperatures alone have done it?")
+    test = challenge.get("shuffle_test")
+    if test is None or test["status"] != "ok":
+        why = "" if test is None else test["note"]
+        return Section(
+            key="shuffle",
+            question=question,
+            answer=say("This does not apply: {why}.", why=Fixed(why or "it was not asked")),
+            applies=False,
+        )
+    return Section(
+        key="shuffle",
+        question=question,
+        answer=say(
+            "Of {deals} deals of the temperatures within batches, a share of {p} gives a slope as "
+            "far from zero as what was seen, in {blocks}.",
+            deals=show.show(test["deals"], "count"),
+            p=show.show(test["p"], "p-value"),
+            blocks=show.count(int(test["blocks"]), "batch", "batches"),
+        ),
+        paragraphs=(
+            say(
+                "The test asks whether there is no effect in any lab. It also answers no when labs "
+                "differ around zero, so it can hold a verdict back and never carry one."
+            ),
+        ),
+        sources=(
+            say(
+                "{source}",
+                source=Fixed(
+                    "Phipson B, Smyth GK (2010) Permutation p-values should never be zero. "
+                    "Statistical Applications in Genetics and Molecular Biology 9:39."
+                ),
+            ),
+        ),
+    )
+
+
+def hidden_section(challenge: Values) -> Section:
+    """Say how strong a hidden cause would have to be."""
+    question = say("How strong would a hidden cause have to be?")
+    value, ratio = challenge.get("robustness"), challenge.get("hidden_ratio")
+    if value is None:
+        return Section(
+            key="hidden",
+            question=question,
+            answer=say("There is no slope within batches to explain away."),
+            applies=False,
+        )
+    paragraphs: list[Text] = []
+    if ratio is not None and not math.isnan(number(ratio["value"])):
+        paragraphs.append(
+            say(
+                "On the scale of ratios, it would have to be tied to hot starts and to early "
+                "finishes by a factor of {value} each ({limit} for the nearer limit). A ratio near "
+                "one needs little, so a small factor here is not by itself a weakness.",
+                value=show.show(number(ratio["value"]), "number"),
+                limit=show.show(number(ratio["value_of_limit"]), "number"),
+            )
+        )
+    return Section(
+        key="hidden",
+        question=question,
+        answer=say(
+            "To explain the effect within batches away, a cause that nobody measured would have to "
+            "account for {share} of what is left of start temperature and of time alike.",
+            share=show.show(number(value["value"]), "share"),
+        ),
+        paragraphs=tuple(paragraphs),
+        sources=tuple(
+            say("{source}", source=Fixed(s))
+            for s in (
+                "Cinelli C, Hazlett C (2020) Making sense of sensitivity. Journal of the Royal "
+                "Statistical Society B 82:39-67.",
+                "VanderWeele TJ, Ding P (2017) Sensitivity analysis in observational research. "
+                "Annals of Internal Medicine 167:268-274.",
+            )
+        ),
+    )
