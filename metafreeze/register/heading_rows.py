@@ -191,7 +191,7 @@ def _completes(grid: Grid, names: Sequence[int], row: int, width: int, habits: H
     named = [grid.cell(low, j).casefold() for j in grid.filled(low)]
     if len(set(named)) < len(named) and sum(j in filled for j in values) * 2 >= len(values):
         return True
-    labels = [j for j in filled if habits.looks[j] == "t"]
+    labels = [j for j in filled if j >= width or habits.looks[j] == "t"]
     return (
         not labels
         and len(filled) < width

@@ -126,10 +126,12 @@ def _read_bytes(data: bytes, name: str, answers: Answers) -> Draft:
 
 def _read_package(data: bytes, name: str, sha256: str, answers: Answers) -> Draft:
     """Read a zip package if it is a workbook; refuse it by what it holds otherwise."""
+    from metafreeze.register.workbooks import PACKAGE_ERRORS, read_workbook
+
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as package:
             parts = set(package.namelist())
-    except (zipfile.BadZipFile, OSError, ValueError) as problem:
+    except PACKAGE_ERRORS as problem:
         fault = _path_fault(
             name,
             "damaged-workbook",
@@ -138,8 +140,6 @@ def _read_package(data: bytes, name: str, sha256: str, answers: Answers) -> Draf
         )
         return Draft(name=name, sha256=sha256, tables=(), findings=(fault,))
     if "[Content_Types].xml" in parts and any(p.endswith("workbook.xml") for p in parts):
-        from metafreeze.register.workbooks import read_workbook
-
         return read_workbook(data, name=name, sha256=sha256, answers=answers)
     if "content.xml" in parts:
         kind, remedy = "an OpenDocument file", "Save the sheet as XLSX or CSV"

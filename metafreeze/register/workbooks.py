@@ -7,6 +7,7 @@ import io
 import re
 import warnings
 import zipfile
+import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -32,6 +33,28 @@ SMALL_BYTES = 20 << 20
 # Cells that merged regions and links may cover together; each would be made on reading.
 MOST_COVERED = 1_000_000
 MOST_CELLS = 20_000_000
+
+# What the standard library raises on packages that are damaged, cut off or of a strange kind.
+PACKAGE_ERRORS = (
+    zipfile.BadZipFile,
+    zlib.error,
+    EOFError,
+    OSError,
+    ValueError,
+    KeyError,
+    RuntimeError,  # among them NotImplementedError and a wanted password
+)
+
+# What the standard library raises on packages that are damaged, cut off or of a strange kind.
+PACKAGE_ERRORS = (
+    zipfile.BadZipFile,
+    zlib.error,
+    EOFError,
+    OSError,
+    ValueError,
+    KeyError,
+    RuntimeError,  # among them NotImplementedError and a wanted password
+)
 
 _ENTITY = re.compile(rb"<!\s*(?:DOCTYPE|ENTITY)", re.IGNORECASE)
 _WIDE_ENTITY = re.compile(rb"<\0!\0[DE]\0|\0<\0!\0[DE]", re.IGNORECASE)
@@ -114,7 +137,7 @@ def check_package(data: bytes, *, file: str) -> Fault | None:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as package:
             return _check_parts(package, len(data), file)
-    except (zipfile.BadZipFile, EOFError, OSError, ValueError, NotImplementedError) as problem:
+    except PACKAGE_ERRORS as problem:
         return _fault(
             "damaged-workbook",
             f"The workbook is damaged ({problem})",
