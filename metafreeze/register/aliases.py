@@ -276,7 +276,8 @@ ALIASES_OF: tuple[tuple[str, str], ...] = (
     ),
     (
         "end_clock",
-        "clock at end|end|end time|ended|finish|finished|stop|stopped|time out|frozen at|out"
+        "clock at end|time frozen|time of ice|end|end time|ended|finish|finished|stop|stopped"
+        "|time out|frozen at|out"
         "|out at|end clock|ended at|finish time|stop time|time end|time of freezing|solid at"
         "|ice at|clock out|froze at|taken out at|ends|out time|seen frozen clock|done",
     ),
@@ -334,7 +335,11 @@ ALIASES_OF: tuple[tuple[str, str], ...] = (
         "hot first of pairs|k of n|k/n|hot first of n|k out of n|hot first k/n|hot first out of"
         "|score|hot first k of n|hot first",
     ),
-    ("winner", "which was first|winner|which first|who won|first|faster|frozen first|won"),
+    (
+        "winner",
+        "hot first|hot won|hot wins|hotter first|hot was first|which was first|winner|which first"
+        "|who won|first|faster|frozen first|won",
+    ),
     ("trace_file", "trace file|trace|log file|logger file|curve file"),
     ("trace_channel", "trace channel|channel"),
     (

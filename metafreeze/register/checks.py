@@ -85,7 +85,31 @@ def check_rows(draft: Draft, named: NamedTable, findings: Findings) -> None:
             "Check lid and mass lost",
             "mass_evaporated_g",
         )
+    if "check_interval_s" in draft.columns:
+        _note_looks(draft, named, findings)
     _check_endpoint(checks, draft)
+
+
+def _note_looks(draft: Draft, named: NamedTable, findings: Findings) -> None:
+    """Say that a time found at a look is not the time of the event."""
+    lower, upper = draft.numbers("time_lower_s"), draft.numbers("time_upper_s")
+    interval = draft.numbers("check_interval_s")
+    exact = (lower == upper) & (interval > 0) & draft.kept
+    if not exact.any():
+        return
+    column = named.first("check_interval_s")
+    first = int(np.flatnonzero(exact)[0])
+    at, before = lower[first] / 60, (lower[first] - interval[first]) / 60
+    findings.add(
+        "note",
+        "seen-at-a-look",
+        f"{int(exact.sum())} times are single values in vessels that were looked at now and then: "
+        "kept as seen exactly",
+        remedy=f"Write the window between two looks, such as {max(before, 0):g}-{at:g}, if the "
+        "times are those of the looks",
+        table=draft.table,
+        column=column.column if column is not None else None,
+    )
 
 
 _Wrong = Callable[..., BoolArray]

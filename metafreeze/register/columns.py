@@ -17,7 +17,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from metafreeze.register.answers import Answers
-from metafreeze.register.dates import parse_dates
+from metafreeze.register.dates import decide_day_order, parse_dates
 from metafreeze.register.findings import Findings, column_name
 from metafreeze.register.headings import (
     Meaning,
@@ -199,6 +199,7 @@ def name_columns(
     NamedTable
     """
     named = NamedTable(table=table, columns=[])
+    dates = _date_headings(named, answers, findings)
     unit_columns: list[tuple[Column, str]] = []
     unknown: list[Column] = []
     for column in table.columns:
@@ -216,9 +217,9 @@ def name_columns(
             continue
         else:
             meanings = read_heading(column.heading, column.group)
-        if meanings is None:
+        if meanings is None or column in named.asked:
             continue
-        date = _date_heading(column, answer)
+        date = dates.get(column.position, "")
         if date:
             meaning = Meaning(target="time")
             named.columns.append(
@@ -335,18 +336,53 @@ def _as_date(text: str) -> str:
     return "" if value is None or text.strip().isdigit() else str(value)
 
 
-def _date_heading(column: Column, answer: str | None) -> str:
-    """Give the ISO date that a heading is, or that an answer says it is."""
-    if answer is not None:
-        if _as_date(answer):
-            return _as_date(answer)
-        if plain_heading(answer) == "date" and _SERIAL_HEADING.match(column.heading.strip()):
-            iso, _ = parse_dates(pa.array([column.heading.strip().split(".")[0]], pa.string()))
-            return str(iso[0].as_py() or "")
-        return ""
-    if column.heading_is_date:
-        return column.heading.strip()
-    return _as_date(column.heading)
+def _date_headings(named: NamedTable, answers: Answers, findings: Findings) -> dict[int, str]:
+    """Read headings that are dates, or that answers say are; place -> ISO date.
+
+    The order of day and month is decided from all of them; where nothing decides it the
+    columns are asked about.
+    """
+    dates: dict[int, str] = {}
+    typed: dict[int, str] = {}
+    for column in named.table.columns:
+        heading = column.heading.strip()
+        answer = answer_for(answers.mapping, column)
+        if answer is not None:
+            serial = plain_heading(answer) == "date" and _SERIAL_HEADING.match(heading)
+            dates[column.position] = _serial_date(heading) if serial else _as_date(answer)
+        elif column.heading_is_date:
+            dates[column.position] = heading
+        elif may_be_date(heading):
+            typed[column.position] = heading
+    if typed:
+        texts = pa.array(list(typed.values()), pa.string())
+        order = decide_day_order(texts).order
+        if order == "undecidable" and answers.day_order:
+            order = answers.day_order  # type: ignore[assignment]
+        iso, _ = parse_dates(texts, order)
+        dates |= {k: d for k, d in zip(typed, iso.to_pylist(), strict=True) if d is not None}
+        if order == "undecidable":
+            _ask_for_day_order(named, typed, findings)
+    return {place: date for place, date in dates.items() if date}
+
+
+def _serial_date(heading: str) -> str:
+    iso, _ = parse_dates(pa.array([heading.split(".")[0]], pa.string()))
+    return str(iso[0].as_py() or "")
+
+
+def _ask_for_day_order(named: NamedTable, typed: dict[int, str], findings: Findings) -> None:
+    columns = [c for c in named.table.columns if c.position in typed]
+    named.asked.extend(columns)
+    findings.add(
+        "question",
+        "day-order-undecidable",
+        f"Which of day and month comes first in the headings {', '.join(typed.values())}?",
+        remedy="Answer with --day-order day-first or --day-order month-first",
+        table=named.table,
+        column=columns[0],
+        value=columns[0].heading,
+    )
 
 
 def _choose(column: Column, meanings: tuple[Meaning, ...], look: Glance) -> NamedColumn | None:
@@ -460,9 +496,10 @@ def find_seen(text: str) -> bool | None:
 def find_winner(text: str) -> str | None:
     """Read which arm was first: ``hot``, ``cold``, ``tie``; None where it is not said."""
     word = plain_word(text)
-    if word in ("hot", "hotter", "h", "warm", "warmer", "hot first", "hot one"):
+    # A yes answers the heading `hot first?`.
+    if word in ("hot", "hotter", "h", "warm", "warmer", "hot first", "hot one", "yes", "y"):
         return "hot"
-    if word in ("cold", "colder", "c", "cool", "cooler", "cold first", "cold one"):
+    if word in ("cold", "colder", "c", "cool", "cooler", "cold first", "cold one", "no", "n"):
         return "cold"
     if word in ("tie", "draw", "same", "equal", "both", "neither", "together"):
         return "tie"
@@ -653,8 +690,19 @@ def _settle_lone_end(named: NamedTable) -> None:
         ends[0].meaning = replace(ends[0].meaning, target="time")
 
 
+def _settle_end_clock(named: NamedTable) -> None:
+    """Take clock times beside a clock at the start for the clock at the end."""
+    if named.has("end_clock"):
+        return
+    starts = [c for c in named.all_of("start_clock") if c.glance.clocks >= MOSTLY]
+    for column in named.all_of("time") if starts else ():
+        if column.unit is None and column.glance.texts and column.glance.clocks >= MOSTLY:
+            _retarget(column, "end_clock")
+
+
 def _settle_clocks(named: NamedTable, findings: Findings) -> None:
     """Tell a start temperature from the clock at the start: an end beside it decides."""
+    _settle_end_clock(named)
     ends = named.all_of("end_clock")
     starts = [c for c in named.all_of("start_temp_c") if c.unit is None and not c.unit_column]
     if not ends or not starts or named.has("start_clock"):
@@ -968,8 +1016,7 @@ def _settle_unknown(column: Column, named: NamedTable, look: Glance, findings: F
         )
         return
     if _SERIAL_HEADING.match(column.heading.strip()):
-        iso, _ = parse_dates(pa.array([column.heading.strip().split(".")[0]], pa.string()))
-        date = iso[0].as_py()
+        date = _serial_date(column.heading.strip())
         findings.add(
             "question",
             "heading-may-be-a-date",

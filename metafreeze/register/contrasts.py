@@ -22,7 +22,7 @@ from metafreeze.register.headings import read_contrast
 from metafreeze.register.readings import Reading
 from metafreeze.register.sheets import Dialect
 from metafreeze.register.spreads import read_stated
-from metafreeze.register.values import cell_text, number_reader, raw_numbers
+from metafreeze.register.values import cell_text, number_reader, raw_numbers, read_measured
 from metafreeze.register.words import find_word, is_missing
 
 BoolArray = npt.NDArray[np.bool_]
@@ -140,6 +140,11 @@ class _Typed:
         for at in np.flatnonzero(irregular):
             text = cell_text(column.column, at)
             if is_missing(text):
+                continue
+            spelled, error, rule = read_measured(text, unit=None, dimension="time", number=number)
+            if rule == "" and not math.isnan(spelled) and math.isnan(error):
+                # The cell says its unit: −2.8 min.
+                self.value[at] = spelled / self.factor[at]
                 continue
             stated = read_stated(text.removesuffix("%"), number, with_centre=True)
             if not stated.readable:

@@ -149,7 +149,32 @@ def read_field(named: NamedColumn, draft: Draft, dialect: Dialect, findings: Fin
             _report(named, problems, draft, findings)
         _note_iso(named, dates, draft)
     else:
+        if field.name == "p_value":
+            _set_bounds_of_p_aside(named, draft, findings)
         draft.columns[field.name] = read_quantity(named, draft, dialect, findings).values
+
+
+_P_BOUND = r"^\s*(?:[pP]\s*)?[<>≤≥]\s*[0.,]|^(?:n\.?\s?s\.?|NS|not significant)$"
+
+
+def _set_bounds_of_p_aside(named: NamedColumn, draft: Draft, findings: Findings) -> None:
+    """Keep `<0.001` and `n.s.` as typed: a bound on p is no p."""
+    bound = pc.fill_null(pc.match_substring_regex(named.labels, _P_BOUND), False)
+    at = bound.to_numpy(zero_copy_only=False)
+    if not at.any():
+        return
+    draft.note_typed(named.name, named.labels, "", at)
+    for place in np.flatnonzero(at):
+        findings.add(
+            "note",
+            "bound-of-p",
+            f"“{cell_text(named.column, place)}” is a bound and no p-value: kept as typed",
+            table=draft.table,
+            column=named.column,
+            at=int(place),
+            value=cell_text(named.column, place),
+        )
+    named.forget_cells(at)
 
 
 def _note_iso(named: NamedColumn, dates: pa.StringArray, draft: Draft) -> None:

@@ -99,6 +99,7 @@ _PHRASES: tuple[tuple[str, str], ...] = (
 _TIME_FILLERS = frozenset(
     (
         "after",
+        "between",
         "and",
         "arm",
         "at",

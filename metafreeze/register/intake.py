@@ -269,7 +269,7 @@ def _say_unknown(source: SourceFile, findings: Findings) -> None:
                 "from metafreeze template runs",
             )
         return
-    if findings.has("heading-not-recognised"):
+    if findings.has("heading-not-recognised", "heading-may-be-a-date", "day-order-undecidable"):
         # Each heading is asked about with its nearest suggestions already.
         return
     table = source.tables[0]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import numpy.typing as npt
 
@@ -30,6 +32,8 @@ def read_masses(reading: Reading, slot: Slot, draft: Draft) -> None:
     draft : Draft
         Its rows, start temperatures read; receives the masses.
     """
+    for column in reading.columns_for(slot, "water_mass_start_g")[:1]:
+        _note_ounces(column, reading, draft)
     for column in reading.columns_for(slot, "radius")[:1]:
         if "inner_diameter_mm" not in draft.columns:
             _diameter_from_radius(column, reading, draft)
@@ -48,6 +52,22 @@ def read_masses(reading: Reading, slot: Slot, draft: Draft) -> None:
         return
     for column in reading.columns_for(slot, "evaporated_share")[:1]:
         _mass_from_share(column, reading, draft)
+
+
+def _note_ounces(column: NamedColumn, reading: Reading, draft: Draft) -> None:
+    """Say that ounces of water are read as weight where the heading says neither."""
+    if column.unit is None or column.unit.name != "oz":
+        return
+    if re.search("mass|weigh", column.name, re.I):
+        return
+    reading.findings.add(
+        "note",
+        "ounce-of-weight",
+        f"“{column.name}” is read in ounces of weight (28.35 g)",
+        remedy=f'Otherwise answer with --map "{column.name}=water volume"',
+        table=draft.table,
+        column=column.column,
+    )
 
 
 def _diameter_from_radius(column: NamedColumn, reading: Reading, draft: Draft) -> None:

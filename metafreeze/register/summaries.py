@@ -6,6 +6,7 @@ converted into another here. A row that cannot be weighed is kept, with its reas
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -104,8 +105,8 @@ def _settle_time_unit(named: NamedTable, findings: Findings) -> bool:
     if value is not None and value.meaning.contrast not in ("", "difference"):
         # Error and limits of a ratio or a percent have no unit either.
         bare = [c for c in bare if c.target not in (*CONTRAST_TARGETS, "variance", "interval")]
-    times = [c for c in bare if c.glance.texts]
-    if not times or not _hold_times(named, times):
+    times = [c for c in bare if _holds_bare_times(named, c)]
+    if not times:
         return False
     names = list(dict.fromkeys(f"“{c.name}”" for c in times))
     shown = ", ".join(names[:4]) + (" and others" if len(names) > 4 else "")
@@ -123,13 +124,17 @@ def _settle_time_unit(named: NamedTable, findings: Findings) -> bool:
     return True
 
 
-def _hold_times(named: NamedTable, columns: list[NamedColumn]) -> bool:
-    """Tell whether columns without a unit hold times: ratios and percent have none."""
+def _holds_bare_times(named: NamedTable, column: NamedColumn) -> bool:
+    """Tell whether a column holds times that say no unit; ratios and percent have none."""
     kinds = named.first("contrast_kind") or named.first("contrast_scale")
-    if kinds is None or any(c.target in STATISTIC_TARGETS - {"variance"} for c in columns):
-        return True
-    said = {read_contrast(t)[0] for t in kinds.glance.texts}
-    return not said or bool(said & {"difference", ""})
+    contrast = column.target in (*CONTRAST_TARGETS, "variance", "interval")
+    said = kinds.labels.to_pylist() if kinds is not None and contrast else []
+    for at, text in enumerate(column.labels.to_pylist()):
+        if text is None or re.search(r"[^\W\d_]", text):
+            continue
+        if not said or said[at] is None or read_contrast(said[at])[0] in ("difference", ""):
+            return True
+    return False
 
 
 def _forget_values(draft: Draft, named: NamedTable) -> None:

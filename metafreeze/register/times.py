@@ -95,6 +95,11 @@ _NEVER = frozenset(
         "not reached",
         "no ice seen",
         "ice not seen",
+        # The same in three other languages of kitchens.
+        "nicht gefroren",
+        "nicht fest",
+        "non congelé",
+        "no congelado",
     )
 )
 

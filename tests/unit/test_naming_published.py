@@ -318,3 +318,26 @@ def test_titles_units_rows_and_groups_of_a_workbook() -> None:
     assert column(check, "mean_s") == [2460.0, 2340.0]
     assert column(check, "sd_s") == [180.0, 120.0]
     assert check.accepted
+
+
+def test_a_bound_of_p_is_kept_as_typed() -> None:
+    check = check_text("source,effect_min,se_min,p\nA,-2.8,0.9,<0.001\nB,1,0.9,n.s.\nC,1,0.9,0.3\n")
+    assert column(check, "p_value") == [None, None, 0.3]
+    assert rules(check)[-2:] == ["bound-of-p", "bound-of-p"]
+    assert "p=<0.001" in column(check, "as_reported")[0]
+    assert check.accepted
+
+
+def test_contrasts_whose_cells_say_their_unit() -> None:
+    check = check_text(
+        "study,comparison,value,SE\nA,hot minus cold,-2.8 min,0.9 min\nB,hot/cold,0.93,0.04\n"
+    )
+    assert column(check, "contrast_value") == pytest.approx([-168.0, math.log(0.93)])
+    assert column(check, "contrast_se") == pytest.approx([54.0, 0.04 / 0.93])
+    assert check.accepted
+
+
+def test_hot_first_may_be_answered_by_yes_and_no() -> None:
+    check = check_text("batch,hot first?\n1,yes\n2,no\n3,yes\n")
+    assert column(check, "k_hot_first") == [1, 0, 1]
+    assert column(check, "n_pairs") == [1, 1, 1]

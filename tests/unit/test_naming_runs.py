@@ -379,3 +379,45 @@ def test_numbers_with_something_about_them() -> None:
 
 def test_an_empty_sheet_is_refused() -> None:
     assert rules(check_text("run,start (C),freeze (min)\n"), "error") == ["no-rows"]
+
+
+def test_ounces_that_may_be_weight_or_volume_are_named() -> None:
+    check = check_text("run,start_C,freeze_min,water (oz)\nA,80,41,4\n")
+    assert column(check, "water_mass_start_g") == pytest.approx([113.398], abs=1e-3)
+    assert rules(check) == ["ounce-of-weight"]
+    weighed = check_text("run,start_C,freeze_min,water mass (oz)\nA,80,41,4\n")
+    assert rules(weighed) == []
+    text = "run,start_C,freeze_min,water (oz)\nA,4,41,4\n"
+    volume = check_text(text, mapping={"water (oz)": "water volume"})
+    assert column(volume, "water_mass_start_g") == pytest.approx([118.291], abs=1e-3)
+
+
+def test_times_of_looks_are_named() -> None:
+    check = check_text("run,start_C,freeze_min,looked every (min)\nA,80,40,10\nB,20,30-40,10\n")
+    assert messages(check, "seen-at-a-look") == [
+        "1 times are single values in vessels that were looked at now and then: kept as seen "
+        "exactly"
+    ]
+    assert minutes(column(check, "time_lower_s")) == [40.0, 30.0]
+
+
+def test_dates_as_headings_of_a_text_file() -> None:
+    dotted = check_text("cup,11.02.2025,12.02.2025\n1,41 min,40 min\n")
+    assert column(dotted, "session_id") == ["2025-02-11", "2025-02-12"]
+    text = "cup,11/02/2025,12/02/2025\n1,41 min,40 min\n"
+    assert rules(check_text(text), "question") == ["day-order-undecidable"]
+    answered = check_text(text, day_order="month-first")
+    assert column(answered, "session_id") == ["2025-11-02", "2025-12-02"]
+    proven = check_text("cup,11/02/2025,13/02/2025\n1,41 min,40 min\n")
+    assert column(proven, "session_id") == ["2025-02-11", "2025-02-13"]
+
+
+def test_a_day_number_as_heading_is_asked_about() -> None:
+    text = "cup,start (C),45700\n1,80,41 min\n2,20,39 min\n"
+    assert rules(check_text(text), "question") == ["heading-may-be-a-date"]
+    assert column(check_text(text, mapping={"45700": "date"}), "session_id") == ["2025-02-12"] * 2
+
+
+def test_a_clock_beside_a_clock_is_the_end() -> None:
+    check = check_text("time in,time frozen,start C\n09:00,09:41,80\n")
+    assert minutes(column(check, "time_lower_s")) == [41.0]
