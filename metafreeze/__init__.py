@@ -30,6 +30,7 @@ if TYPE_CHECKING:
         UsageError,
     )
     from metafreeze.models.bootstrap import BootstrapIntervals, bootstrap_mixed
+    from metafreeze.models.contrasts import estimate_contrasts
     from metafreeze.models.counts import PooledCounts, pool_counts
     from metafreeze.models.few_studies import FewStudies, pool_few
     from metafreeze.models.heterogeneity import Disagreement, describe_disagreement
@@ -65,7 +66,11 @@ if TYPE_CHECKING:
     )
     from metafreeze.models.three_level import NestedPool, pool_nested
     from metafreeze.models.unseen_times import UnseenTimesFit, unseen_times_model
-    from metafreeze.models.variance_profile import ProfileIntervals, profile_intervals
+    from metafreeze.models.variance_profile import (
+        ProfileIntervals,
+        hidden_spread,
+        profile_intervals,
+    )
     from metafreeze.physics.baseline import cooling_times
     from metafreeze.physics.chance import chance_hot_first
     from metafreeze.physics.setup import Setup
@@ -143,11 +148,13 @@ _HOMES: dict[str, str] = {
     "create_register": "metafreeze.register.store",
     "cumulate": "metafreeze.models.influence",
     "describe_disagreement": "metafreeze.models.heterogeneity",
+    "estimate_contrasts": "metafreeze.models.contrasts",
     "excess_slope": "metafreeze.analysis.excess",
     "expected_effect": "metafreeze.analysis.expected_pair",
     "expected_times": "metafreeze.analysis.expected",
     "fit_mixed": "metafreeze.analysis.mixed_fits",
     "fit_outcomes": "metafreeze.models.many_fits",
+    "hidden_spread": "metafreeze.models.variance_profile",
     "hot_first_null": "metafreeze.analysis.hot_first",
     "joint_test": "metafreeze.models.joint_tests",
     "leave_one_out": "metafreeze.models.influence",
@@ -245,11 +252,13 @@ __all__ = [
     "create_register",
     "cumulate",
     "describe_disagreement",
+    "estimate_contrasts",
     "excess_slope",
     "expected_effect",
     "expected_times",
     "fit_mixed",
     "fit_outcomes",
+    "hidden_spread",
     "hot_first_null",
     "joint_test",
     "leave_one_out",

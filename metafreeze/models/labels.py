@@ -55,28 +55,36 @@ class Segments:
         First member of each group that has one.
     filled : array
         The groups that have a member.
+    even : int
+        Members of every group where all have the same number of them, else 0.
     """
 
     parent: IntArray
     count: int
     starts: IntArray
     filled: IntArray
+    even: int
 
     @classmethod
     def of(cls, parent: IntArray, count: int) -> Segments:
         """Make the runs from the group of each member."""
         filled, starts = np.unique(parent, return_index=True)
-        return cls(parent, count, starts, filled)
+        sizes = np.diff(np.append(starts, parent.size))
+        same = filled.size == count > 0 and bool((sizes == sizes[0]).all())
+        return cls(parent, count, starts, filled, int(sizes[0]) if same else 0)
 
     @property
     def each_has_one(self) -> bool:
         """Whether every group has exactly one member."""
-        return self.parent.size == self.count == self.filled.size
+        return self.even == 1
 
     def total(self, values: FloatArray) -> FloatArray:
         """Sum over the members of each group along axis 1."""
-        if self.each_has_one:
+        if self.even == 1:
             return values
+        if self.even:
+            shape = (values.shape[0], self.count, self.even, *values.shape[2:])
+            return np.asarray(values.reshape(shape).sum(axis=2))
         if self.parent.size == 0:
             return np.zeros((values.shape[0], self.count, *values.shape[2:]))
         sums = np.add.reduceat(values, self.starts, axis=1)

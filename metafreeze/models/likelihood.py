@@ -132,13 +132,14 @@ def sum_studies(
     Totals
     """
     matrix, nested, residual = shape.split(w)
-    blocks = eliminate_groups(products, residual, nested, order=order)
+    wanted = with_residual and shape.residuals > 0
+    blocks = eliminate_groups(products, residual, nested, order=order, with_residual=wanted)
     q, S = products.varying, products.studies
     C = blocks.products
     Ca = C[:, :, q:, q:]
     m, a = C.shape[0], Ca.shape[-1]
     depth = len(shape.levels)
-    kept = depth + (1 if with_residual and shape.residuals else 0)
+    kept = depth + int(wanted)
     if q == 0:
         return _without_varying(blocks, shape, order=order, kept=kept, depth=depth)
     B = products.own

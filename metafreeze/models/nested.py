@@ -34,7 +34,8 @@ class StudyBlocks:
         C = [Z A~]' V_b^-1 [Z A~].
     log_det : array, shape (m, S)
     first : array, shape (m, S, K, r, r)
-        F_k; the derivative of C is its negative. K counts levels, then the residual.
+        F_k; the derivative of C is its negative. K counts levels, then the residual if
+        asked for.
     second : array, shape (m, S, K, K, r, r)
         F_kl.
     trace : array, shape (m, S, K)
@@ -63,6 +64,10 @@ class _Chain:
 
 def _outer_total(x: FloatArray, y: FloatArray, to_study: Segments) -> FloatArray:
     """Sum ``x y'`` over the members of each study."""
+    if to_study.even:
+        shape = (x.shape[0], to_study.count, to_study.even)
+        left = x.reshape(*shape, x.shape[-1])
+        return np.asarray(np.swapaxes(left, -1, -2) @ y.reshape(*shape, y.shape[-1]))
     return to_study.total(x[..., :, None] * y[..., None, :])
 
 
@@ -139,7 +144,12 @@ def _effects_at_entities(chain: _Chain, totals: list[FloatArray]) -> FloatArray:
 
 
 def eliminate_groups(
-    products: Products, residual: FloatArray, variance: FloatArray, *, order: int
+    products: Products,
+    residual: FloatArray,
+    variance: FloatArray,
+    *,
+    order: int,
+    with_residual: bool,
 ) -> StudyBlocks:
     """Products in the metric of V_b and their derivatives.
 
@@ -152,6 +162,8 @@ def eliminate_groups(
         Variances of the nested intercepts, innermost first.
     order : {0, 1, 2}
         Highest derivative.
+    with_residual : bool
+        Whether derivatives in the residual variance are wanted.
 
     Returns
     -------
@@ -186,28 +198,31 @@ def eliminate_groups(
     for level, grown in zip(chain.levels, chain.grown, strict=True):
         log_det += level.study.total(np.log(grown))
 
-    K = depth + 1
+    K = depth + int(with_residual)
     first = np.zeros((m, S, K if order else 0, r, r))
     trace = np.zeros((m, S, K if order else 0))
     second = np.zeros((m, S, K, K, r, r) if order > 1 else (m, S, 0, 0, r, r))
     trace_two = np.zeros((m, S, K, K) if order > 1 else (m, S, 0, 0))
     if order:
         totals = _descend(chain, means, 0)
-        at_rows = products.means
-        if depth:
-            at_rows = at_rows - _effects_at_entities(chain, totals)
-        pull = ent.share[None, :, None] * unit[..., None] * at_rows  # V_e V_b^-1 A
         for k, level in enumerate(chain.levels):
             first[:, :, k] = _outer_total(
                 level.real[None, :, None] * totals[k], totals[k], level.study
             )
-        # share * size * Y Y' with Y = unit * at_rows; pull already holds share * Y
-        own = _outer_total(ent.size[None, :, None] * pull, unit[..., None] * at_rows, ent.study)
-        first[:, :, depth] = own + (products.within / scale**2 if has_runs else 0.0)
-        _first_traces(products, chain, full, unit, trace)
+        _first_traces(products, chain, full, trace, with_residual=with_residual)
         if order > 1:
-            _second_products(products, chain, full, totals, pull, second)
-            _second_traces(products, chain, full, unit, trace_two)
+            _second_products(chain, totals, second)
+            _second_traces(products, chain, full, unit, trace_two, with_residual=with_residual)
+        if with_residual:
+            at_rows = products.means
+            if depth:
+                at_rows = at_rows - _effects_at_entities(chain, totals)
+            pull = ent.share[None, :, None] * unit[..., None] * at_rows  # V_e V_b^-1 A
+            # share * size * Y Y' with Y = unit * at_rows; pull already holds share * Y
+            own = _outer_total(ent.size[None, :, None] * pull, unit[..., None] * at_rows, ent.study)
+            first[:, :, depth] = own + (products.within / scale**2 if has_runs else 0.0)
+            if order > 1:
+                _second_residual(products, chain, full, totals, pull, second)
     return StudyBlocks(
         products=C,
         log_det=log_det,
@@ -218,7 +233,7 @@ def eliminate_groups(
     )
 
 
-def _second_products(
+def _second_residual(
     products: Products,
     chain: _Chain,
     full: FloatArray,
@@ -226,17 +241,23 @@ def _second_products(
     pull: FloatArray,
     out: FloatArray,
 ) -> None:
+    """F_kl with the residual variance."""
     depth = len(chain.levels)
-    ent = products.entities
-    form, means = _climb(chain, pull, 0, ent.study)
+    form, means = _climb(chain, pull, 0, products.entities.study)
     out[:, :, depth, depth] = form
     if products.estimated_rows:
         out[:, :, depth, depth] += products.within / full[:, :, None, None] ** 3
     pull_totals = _descend(chain, means, 0)
     for k, level in enumerate(chain.levels):
-        real = level.real[None, :, None]
-        cross = _outer_total(real * pull_totals[k], totals[k], level.study)
+        cross = _outer_total(level.real[None, :, None] * pull_totals[k], totals[k], level.study)
         out[:, :, depth, k] = out[:, :, k, depth] = _even(cross)
+
+
+def _second_products(chain: _Chain, totals: list[FloatArray], out: FloatArray) -> None:
+    """F_kl among the nested intercepts."""
+    depth = len(chain.levels)
+    for k, level in enumerate(chain.levels):
+        real = level.real[None, :, None]
         # V_k V_b^-1 A is t within each group of level k; climb from there.
         image = real * totals[k]
         own, above = _climb_from_group(chain, image, k)
@@ -271,44 +292,79 @@ def _level_shrink(chain: _Chain, k: int) -> FloatArray:
 
 
 def _first_traces(
-    products: Products, chain: _Chain, full: FloatArray, unit: FloatArray, out: FloatArray
+    products: Products,
+    chain: _Chain,
+    full: FloatArray,
+    out: FloatArray,
+    *,
+    with_residual: bool,
 ) -> None:
     ent, depth = products.entities, len(chain.levels)
-    pooled = ent.study.total(np.broadcast_to(ent.pooled[None, :] * 1.0, unit.shape))
-    residual = np.zeros_like(full)
-    if products.estimated_rows:
-        residual += (products.runs[None, :] - pooled) / full
+    if depth == 2:
+        low, top = chain.levels
+        M = chain.shrunk[0]
+        b = _level_shrink(chain, 1)[:, top.members.parent]
+        out[:, :, 0] = low.study.total(low.real[None, :] * (M - M * M * b))
+    if depth:
+        last = chain.levels[-1]
+        out[:, :, depth - 1] = last.study.total(last.real[None, :] * chain.shrunk[-1])
+    if not with_residual:
+        return
+    residual = _free_runs(products) / full if products.estimated_rows else np.zeros_like(full)
     w = chain.weight
     diagonal = w.copy()  # 1_e' V_b^-1 1_e
     if depth:
         inner = chain.levels[0].members.parent
-        a = _level_shrink(chain, 0)[:, inner]
-        diagonal -= w * w * a
-        if depth == 2:
-            outer = chain.levels[1].members.parent
-            b = _level_shrink(chain, 1)
-            wt = w / chain.grown[0][:, inner]
-            diagonal -= wt * wt * b[:, outer][:, inner]
-            M = chain.shrunk[0]
-            out[:, :, 0] = chain.levels[0].study.total(
-                chain.levels[0].real[None, :] * (M - M * M * b[:, outer])
-            )
-        top = depth - 1
-        out[:, :, top] = chain.levels[top].study.total(
-            chain.levels[top].real[None, :] * chain.shrunk[top]
-        )
-    residual += ent.study.total(ent.share[None, :] * diagonal / ent.size[None, :])
-    out[:, :, depth] = residual
+        diagonal -= w * w * _level_shrink(chain, 0)[:, inner]
+    if depth == 2:
+        outer = chain.levels[1].members.parent
+        wt = w / chain.grown[0][:, inner]
+        diagonal -= wt * wt * _level_shrink(chain, 1)[:, outer][:, inner]
+    out[:, :, depth] = residual + ent.study.total(ent.share[None, :] * diagonal / ent.size[None, :])
+
+
+def _free_runs(products: Products) -> FloatArray:
+    """Count the runs beyond one an entity, (1, S)."""
+    pooled = products.entities.pooled[None, :].astype(np.float64)
+    return np.asarray(products.runs[None, :] - products.entities.study.total(pooled))
 
 
 def _second_traces(
+    products: Products,
+    chain: _Chain,
+    full: FloatArray,
+    unit: FloatArray,
+    out: FloatArray,
+    *,
+    with_residual: bool,
+) -> None:
+    depth = len(chain.levels)
+    if depth == 1:
+        low = chain.levels[0]
+        out[:, :, 0, 0] = low.study.total(low.real[None, :] * chain.shrunk[0] ** 2)
+    elif depth == 2:
+        low, top = chain.levels
+        outer = top.members.parent
+        real0, real1 = low.real[None, :], top.real[None, :]
+        M, b, f1 = chain.shrunk[0], _level_shrink(chain, 1), chain.grown[1]
+        M2 = real0 * M * M
+        out[:, :, 0, 0] = low.study.total(M2 - 2.0 * b[:, outer] * M2 * M) + top.study.total(
+            (b * top.members.total(M2)) ** 2
+        )
+        out[:, :, 1, 1] = top.study.total(real1 * chain.shrunk[1] ** 2)
+        cross = low.study.total(M2 * (real1 / f1**2)[:, outer])
+        out[:, :, 0, 1] = out[:, :, 1, 0] = cross
+    if with_residual:
+        _second_residual_traces(products, chain, full, unit, out)
+
+
+def _second_residual_traces(
     products: Products, chain: _Chain, full: FloatArray, unit: FloatArray, out: FloatArray
 ) -> None:
     ent, depth = products.entities, len(chain.levels)
-    pooled = ent.study.total(np.broadcast_to(ent.pooled[None, :] * 1.0, unit.shape))
     residual = np.zeros_like(full)
     if products.estimated_rows:
-        residual += (products.runs[None, :] - pooled) / full**2
+        residual = residual + _free_runs(products) / full**2
     w = chain.weight
     s = (ent.share / ent.size)[None, :]
     square = s * s * w * w
@@ -317,41 +373,28 @@ def _second_traces(
         return
     low = chain.levels[0]
     inner = low.members.parent
-    a = _level_shrink(chain, 0)
-    f0 = chain.grown[0]
+    a, f0, real0 = _level_shrink(chain, 0), chain.grown[0], low.real[None, :]
+    # Squared length of V_b^-1 1_g on its own group, weighted by the shares.
     qs = low.members.total(ent.share[None, :] * ent.size[None, :] * unit * unit) / f0**2
     residual += ent.study.total(square - 2.0 * s * s * w * w * w * a[:, inner])
-    s_ww = low.members.total(s * w * w)
-    residual += low.study.total((a * s_ww) ** 2)
-    M = chain.shrunk[0]
-    real0 = low.real[None, :]
+    residual += low.study.total((a * low.members.total(s * w * w)) ** 2)
     if depth == 1:
-        out[:, :, 0, 0] = low.study.total(real0 * M * M)
         out[:, :, 0, 1] = out[:, :, 1, 0] = low.study.total(real0 * qs)
         out[:, :, 1, 1] = residual
         return
     top = chain.levels[1]
     outer = top.members.parent
     real1 = top.real[None, :]
-    b = _level_shrink(chain, 1)
-    f1 = chain.grown[1]
+    b, f1 = _level_shrink(chain, 1), chain.grown[1]
     wt = w / f0[:, inner]
     b_low = b[:, outer]
     residual -= ent.study.total(2.0 * s * s * w * wt * wt * b_low[:, inner])
     residual += low.study.total(2.0 * a * b_low * low.members.total(s * w * wt) ** 2)
     residual += top.study.total((b * top.members.total(low.members.total(s * wt * wt))) ** 2)
-    M2 = real0 * M * M
-    out[:, :, 0, 0] = low.study.total(M2 - 2.0 * b_low * M2 * M) + top.study.total(
-        (b * top.members.total(M2)) ** 2
-    )
-    out[:, :, 1, 1] = top.study.total(real1 * chain.shrunk[1] ** 2)
-    cross = low.study.total(real0 * (real1 / f1**2)[:, outer] * M * M)
-    out[:, :, 0, 1] = out[:, :, 1, 0] = cross
     Q = top.members.total(qs)
-    cross = top.study.total(real1 * Q / f1**2)
-    out[:, :, 1, 2] = out[:, :, 2, 1] = cross
+    out[:, :, 1, 2] = out[:, :, 2, 1] = top.study.total(real1 * Q / f1**2)
     # V_b^-1 1_g on g itself and on its neighbours in the same group above
-    beta = M / f1[:, outer]
+    beta = chain.shrunk[0] / f1[:, outer]
     f_beta = (chain.variance[1] * real1)[:, outer] * beta
     cross = low.study.total(real0 * ((1.0 - f_beta) ** 2 * qs + f_beta**2 * (Q[:, outer] - qs)))
     out[:, :, 0, 2] = out[:, :, 2, 0] = cross

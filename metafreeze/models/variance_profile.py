@@ -128,6 +128,41 @@ def profile_intervals(
     return ProfileIntervals(table=table, likelihood=chosen, confidence=level)
 
 
+def hidden_spread(fit: MixedFit, *, level: float = 0.95) -> pd.DataFrame:
+    """Say how large a spread these data could have hidden: one-sided upper limits.
+
+    A spread estimated at zero is no proof that there is none. The limit is where the profiled
+    criterion of the fit has risen by the chi-square quantile of a one-sided interval.
+
+    Parameters
+    ----------
+    fit : MixedFit
+    level : float
+        One-sided level.
+
+    Returns
+    -------
+    DataFrame
+        level, term, estimate, upper; one row a standard deviation, residual left out.
+
+    Raises
+    ------
+    NotEstimableError
+        As in `profile_intervals`.
+
+    Source
+    ------
+    As in `profile_intervals`.
+    """
+    table = profile_intervals(fit, level=2.0 * level - 1.0, coefficients=False).table
+    own = table[(table["quantity"] == "sd") & (table["level"] != "residual")]
+    return (
+        own[["level", "term", "estimate", "high"]]
+        .rename(columns={"high": "upper"})
+        .reset_index(drop=True)
+    )
+
+
 Row = tuple[str, str, str, str, float, float, float]
 
 
