@@ -475,7 +475,7 @@ def _ladder(question: _Question, points: _Points) -> tuple[Ladder, MixedRowsFit]
             _fitted_rung(
                 question,
                 "same vessel and place",
-                f"vessels alike in {', '.join(_words(question.design))}",
+                f"vessels alike in: {', '.join(_words(question.design))}",
                 adjusted,
                 before=question.effect(same).estimate,
             )

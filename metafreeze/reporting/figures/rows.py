@@ -343,8 +343,9 @@ class _Layout:
         # The words keep to their side of zero as far as there is room for them.
         least = self.left_px if not self.stacked else 0.0
         left_end = max(zero - 8, least + text_width(below, SMALL_PX))
-        right_start = min(zero + 8, self.total_px - text_width(above, SMALL_PX))
-        right_start = max(right_start, left_end + 12)
+        right_start = max(zero + 8, left_end + 12)
+        right_start = min(right_start, self.total_px - text_width(above, SMALL_PX))
+        left_end = min(left_end, right_start - 12)
         canvas.text(left_end, 16, below, color="soft", size=SMALL_PX, align="right")
         canvas.text(right_start, 16, above, color="soft", size=SMALL_PX)
 
