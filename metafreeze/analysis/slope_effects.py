@@ -74,7 +74,11 @@ def alone(effect: OneEffect) -> EffectBlock:
 
 @dataclass(slots=True)
 class Part:
-    """What one kind of rows says about a study's slope."""
+    """What one kind of rows says about a study's slope.
+
+    `extra` is the variance that errors of published temperatures and of readings add;
+    `extra_borrowed` the same where the spread of single runs is lent and holds none of them.
+    """
 
     fit: WithinSlope
     variance: float
@@ -85,6 +89,7 @@ class Part:
     high_c: float
     remarks: list[str]
     extra: float = 0.0
+    extra_borrowed: float = 0.0
 
 
 def slope_effects(
@@ -254,6 +259,7 @@ def _sufficient_part(
         high_c=float(temp.max()),
         remarks=sorted({arm.derived for _, arm in arms if arm.derived}),
         extra=_error_of_reading(rows, at, fit, y, single),
+        extra_borrowed=_error_of_reading(rows, at, fit, y, np.zeros(at.size, dtype=bool)),
     )
     return _weighed(rows, ledger, part, borrowed_sd)
 
@@ -271,6 +277,8 @@ def _weighed(
         return part
     if borrowed_sd is not None:
         part.variance, part.df = borrowed_sd**2 / sxx, np.inf
+        # A lent SD knows nothing of these readings' own errors.
+        part.extra = part.extra_borrowed
         part.remarks.append(BORROWED)
         return part
     if part.df > 0:

@@ -153,7 +153,8 @@ def test_without_selection_the_model_is_the_full_likelihood():
 @pytest.mark.parametrize("name", list(SELECTION_WEIGHTS))
 def test_the_selection_model_is_the_optimum_of_its_likelihood(name):
     y, v, _ = sets.teacher()
-    check = assume_selection(y, v, favoured="positive")
+    weights = {name: SELECTION_WEIGHTS[name]}
+    check = assume_selection(y, v, favoured="positive", weights=weights)
     ends, chance = np.array(SELECTION_STEPS), np.array(SELECTION_WEIGHTS[name])
 
     def criterion(q):

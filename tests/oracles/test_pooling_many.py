@@ -14,7 +14,7 @@ SPREADS, INTERVALS = choices(Spread), choices(Interval)
 SAME = 1e-10
 
 
-def hard_pools(k, pools=30, seed=7):
+def hard_pools(k, pools=20, seed=7):
     """Variances over four orders of magnitude: likelihoods with two modes are among them."""
     rng = np.random.default_rng(seed + k)
     v = 10 ** rng.uniform(-3, 1, size=(pools, k))

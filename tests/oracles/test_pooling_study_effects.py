@@ -208,6 +208,27 @@ def test_two_runs_a_lab_are_refused_and_say_how_many(tmp_path):
     np.testing.assert_allclose(lent.variance, 2 * 0.05**2 / 36)
 
 
+def test_a_single_curve_an_arm_has_a_borrowed_and_a_reading_error():
+    """Domain rule for one run an arm: 2 sd² of the lent SD, plus what the readings add."""
+    rows = pd.DataFrame(
+        [timed(80, 3300.0, time_reading_sd_s=33.0), timed(20, 3000.0, time_reading_sd_s=60.0)]
+    )
+    lent = study_effects(rows, endpoint="t_solid", borrowed_sd=0.05)
+    assert lent.remark == ("borrowed SD",)
+    added = (33 / 3300) ** 2 + (60 / 3000) ** 2
+    assert lent.variance[0] == pytest.approx((2 * 0.05**2 + added) / 36, rel=SAME_FIT)
+
+
+def test_a_network_of_many_labs_is_no_burden():
+    rows = invented_runs(labs=60, blocks=20, per_block=8)
+    effects = study_effects(rows, endpoint="t_solid")
+    assert effects.k == 60 and effects.rows_used == 9600
+    slope, variance, _ = least_squares(rows[rows["lab_id"] == "lab 7"])
+    i = effects.study.index("lab 7")
+    assert effects.estimate[i] == pytest.approx(slope, rel=SAME_FIT)
+    assert effects.variance[i] == pytest.approx(variance, rel=SAME_FIT)
+
+
 def test_constant_arms_give_no_infinity():
     def lab(name, pairs):
         return [timed(t, 60.0 * m, lab_id=name) for t, m in pairs]
