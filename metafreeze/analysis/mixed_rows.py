@@ -460,7 +460,7 @@ def _no_batch_slope(
 ) -> str:
     named = (batch != "") & ~piece.difference
     batches, studies = len(set(batch[named])), len(set(study[named]))
-    if np.ptp(middle) <= NO_SPREAD * (np.ptp(piece.x) + NO_SPREAD):
+    if _range(middle) <= NO_SPREAD * (_range(piece.x) + NO_SPREAD):
         return "the batches of a study all have one mean start temperature"
     if batches - studies < LEAST_BATCHES:
         return f"{batches} batches in {studies} studies are too few"
@@ -471,6 +471,10 @@ def _no_study_slope(top: FloatArray, study: npt.NDArray[np.object_], piece: _Pie
     studies = len(set(study[~piece.difference]))
     if studies < LEAST_STUDIES:
         return "too few studies"
-    if np.ptp(top) <= NO_SPREAD * (np.ptp(piece.x) + NO_SPREAD):
+    if _range(top) <= NO_SPREAD * (_range(piece.x) + NO_SPREAD):
         return "all studies have one mean start temperature"
     return ""
+
+
+def _range(values: FloatArray) -> float:
+    return float(np.ptp(values)) if values.size else 0.0
