@@ -128,9 +128,12 @@ def _column(values: Numbers, name: str) -> FloatArray:
 
 def _keys_of(values: object) -> pd.Index | None:
     """Give the labels of a Series, or None where rows have no names of their own."""
-    if isinstance(values, pd.Series) and not isinstance(values.index, pd.RangeIndex):
-        return values.index
-    return None
+    return values.index if isinstance(values, pd.Series) else None
+
+
+def _plain_numbering(keys: pd.Index) -> bool:
+    """Say whether labels only count the rows from zero, and so name nothing."""
+    return keys.equals(pd.RangeIndex(len(keys)))
 
 
 def _matched(values: Any, name: str, keys: pd.Index | None, k: int) -> FloatArray:
@@ -168,7 +171,8 @@ def _reordered(values: Any, name: str, keys: pd.Index) -> Any:
 
 def _labels(study: Any, keys: pd.Index | None, k: int) -> tuple[str, ...]:
     if study is None:
-        return tuple(str(s) for s in (keys if keys is not None else range(1, k + 1)))
+        named = keys is not None and not _plain_numbering(keys)
+        return tuple(str(s) for s in (keys if named and keys is not None else range(1, k + 1)))
     own = _keys_of(study)
     if keys is not None and own is not None and not own.equals(keys):
         study = _reordered(study, "study", keys)
@@ -288,9 +292,11 @@ def _moderator_columns(
 
 
 def _moderator_frame(moderators: Any, keys: pd.Index | None) -> pd.DataFrame:
+    keyed = True
     if isinstance(moderators, pd.Series):
         moderators = moderators.to_frame(name=moderators.name or "moderator")
     elif isinstance(moderators, Mapping):
+        keyed = any(isinstance(column, pd.Series) for column in moderators.values())
         moderators = pd.DataFrame(dict(moderators))
     elif not isinstance(moderators, pd.DataFrame):
         array = np.asarray(moderators)
@@ -302,9 +308,9 @@ def _moderator_frame(moderators: Any, keys: pd.Index | None) -> pd.DataFrame:
             if array.shape[1] == 1
             else [f"moderator {j + 1}" for j in range(array.shape[1])]
         )
+        keyed = False
         moderators = pd.DataFrame(array, columns=names)
-    named = not isinstance(moderators.index, pd.RangeIndex)
-    if keys is not None and named and not moderators.index.equals(keys):
+    if keys is not None and keyed and not moderators.index.equals(keys):
         moderators = _reordered(moderators, "moderators", keys)
     return pd.DataFrame(moderators)
 

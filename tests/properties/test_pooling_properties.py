@@ -103,6 +103,20 @@ def test_columns_are_matched_by_key_and_not_by_position():
     assert here.study == tuple(names)
 
 
+def test_numbered_rows_are_keys_too():
+    """A shuffled or filtered column keeps its row numbers; they decide, not the places."""
+    table = pd.DataFrame({"y": [0.1, 0.4, -0.2, 0.9], "v": [0.01, 0.02, 0.30, 0.04]})
+    here = pool(table["y"], table["v"])
+    there = pool(table["y"], table["v"].sample(frac=1, random_state=2))
+    assert there.estimate == here.estimate
+    kept = table[table["y"] > 0]
+    assert pool(kept["y"], kept["v"]).study == ("0", "1", "3")
+    with pytest.raises(InputError, match="estimate lacks 2"):
+        pool(kept["y"], table["v"])
+    # Arrays have no keys, so nothing but their order can match them.
+    assert pool(table["y"], table["v"].to_numpy()).estimate == here.estimate
+
+
 def test_keys_that_do_not_match_are_named():
     y = pd.Series([0.1, 0.4], index=["L1", "L2"])
     v = pd.Series([0.1, 0.4], index=["L2", "L9"])
