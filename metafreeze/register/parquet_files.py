@@ -12,17 +12,12 @@ import pyarrow.parquet as pq
 
 from metafreeze.errors import Fault, Location
 from metafreeze.register.sheets import Column, RawTable
-from metafreeze.register.tables import Draft
+from metafreeze.register.tables import Draft, file_fault, refuse_file
 
 # Limits above which a file is refused before its columns are unpacked.
 MOST_BYTES = 4 << 30
 MOST_COLUMNS = 16_384
 MOST_CELLS = 500_000_000
-
-
-def _refuse(name: str, sha256: str, rule: str, message: str, remedy: str) -> Draft:
-    fault = Fault(rule=rule, message=message, remedy=remedy, location=Location(file=name))
-    return Draft(name=name, sha256=sha256, tables=(), findings=(fault,))
 
 
 def read_parquet(data: bytes, *, name: str, sha256: str) -> Draft:
@@ -48,23 +43,23 @@ def read_parquet(data: bytes, *, name: str, sha256: str) -> Draft:
         n_columns = len(source.schema_arrow)
         cells = source.metadata.num_rows * n_columns
         if size > MOST_BYTES or n_columns > MOST_COLUMNS or cells > MOST_CELLS:
-            return _refuse(
-                name,
-                sha256,
+            fault = file_fault(
                 "too-large",
                 f"Unpacked, the file has {n_columns} columns and {source.metadata.num_rows} rows",
                 "Give the runs in smaller files",
+                name,
             )
+            return refuse_file(name, sha256, fault)
         table = source.read()
     except (pa.ArrowException, OSError) as problem:
         first = str(problem).splitlines()[0] if str(problem) else type(problem).__name__
-        return _refuse(
-            name,
-            sha256,
+        fault = file_fault(
             "damaged-parquet",
             f"The Parquet file cannot be read ({first})",
             "Write it again, or copy it again from where it came",
+            name,
         )
+        return refuse_file(name, sha256, fault)
     findings: list[Fault] = []
     columns = []
     for at, field in enumerate(table.schema):
@@ -86,9 +81,8 @@ def read_parquet(data: bytes, *, name: str, sha256: str) -> Draft:
         header_row=0,
     )
     if not columns and not findings:
-        return _refuse(
-            name, sha256, "no-table", "The file holds no columns", "Give a table of runs"
-        )
+        fault = file_fault("no-table", "The file holds no columns", "Give a table of runs", name)
+        return refuse_file(name, sha256, fault)
     return Draft(
         name=name,
         sha256=sha256,

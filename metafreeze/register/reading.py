@@ -13,10 +13,10 @@ import os
 import zipfile
 from pathlib import Path
 
-from metafreeze.errors import Fault, InputError, Location
+from metafreeze.errors import InputError
 from metafreeze.register.answers import Answers
 from metafreeze.register.sheets import SourceFile
-from metafreeze.register.tables import Draft, settle
+from metafreeze.register.tables import Draft, file_fault, refuse_file, settle
 
 # Larger files are refused before they are read into memory.
 MOST_BYTES = 2 << 30
@@ -77,33 +77,27 @@ def read_file(path: str | os.PathLike[str], *, answers: Answers = _NO_ANSWERS) -
         size = path.stat().st_size
         if path.is_dir():
             raise InputError(
-                faults=[
-                    _path_fault(name, "folder", f"“{path}” is a folder", "Name the files in it")
-                ]
+                faults=[file_fault("folder", f"“{path}” is a folder", "Name the files in it", name)]
             )
         if size > MOST_BYTES:
-            fault = _path_fault(
-                name,
+            fault = file_fault(
                 "too-large",
                 f"The file has {size / 1e9:.1f} GB",
                 "Give the runs in files of at most 2 GB",
+                name,
             )
-            return settle(Draft(name=name, sha256="", tables=(), findings=(fault,)), answers)
+            return settle(refuse_file(name, "", fault), answers)
         data = path.read_bytes()
     except FileNotFoundError as problem:
-        fault = _path_fault(name, "no-file", f"There is no file “{path}”", "Check its name")
+        fault = file_fault("no-file", f"There is no file “{path}”", "Check its name", name)
         raise InputError(faults=[fault]) from problem
     except OSError as problem:
         reason = problem.strerror or type(problem).__name__
-        fault = _path_fault(
-            name, "no-access", f"“{path}” cannot be opened ({reason})", "Check its name and rights"
+        fault = file_fault(
+            "no-access", f"“{path}” cannot be opened ({reason})", "Check its name and rights", name
         )
         raise InputError(faults=[fault]) from problem
     return settle(_read_bytes(data, name, answers), answers)
-
-
-def _path_fault(name: str, rule: str, message: str, remedy: str) -> Fault:
-    return Fault(rule=rule, message=message, remedy=remedy, location=Location(file=name))
 
 
 def _read_bytes(data: bytes, name: str, answers: Answers) -> Draft:
@@ -117,8 +111,8 @@ def _read_bytes(data: bytes, name: str, answers: Answers) -> Draft:
         return _read_package(data, name, sha256, answers)
     for signature, kind, remedy in _SIGNATURES:
         if data.startswith(signature):
-            fault = _path_fault(name, "not-a-table", f"The file is {kind}", remedy)
-            return Draft(name=name, sha256=sha256, tables=(), findings=(fault,))
+            fault = file_fault("not-a-table", f"The file is {kind}", remedy, name)
+            return refuse_file(name, sha256, fault)
     from metafreeze.register.text_files import read_text
 
     return read_text(data, name=name, sha256=sha256, answers=answers)
@@ -132,13 +126,13 @@ def _read_package(data: bytes, name: str, sha256: str, answers: Answers) -> Draf
         with zipfile.ZipFile(io.BytesIO(data)) as package:
             parts = set(package.namelist())
     except PACKAGE_ERRORS as problem:
-        fault = _path_fault(
-            name,
+        fault = file_fault(
             "damaged-workbook",
             f"The workbook is damaged or cut off ({problem})",
             "Copy it again from where it came, or open it in a spreadsheet and save it",
+            name,
         )
-        return Draft(name=name, sha256=sha256, tables=(), findings=(fault,))
+        return refuse_file(name, sha256, fault)
     if "[Content_Types].xml" in parts and any(p.endswith("workbook.xml") for p in parts):
         return read_workbook(data, name=name, sha256=sha256, answers=answers)
     if "content.xml" in parts:
@@ -149,5 +143,5 @@ def _read_package(data: bytes, name: str, sha256: str, answers: Answers) -> Draf
         kind, remedy = "a text document", _SAVE_AS
     else:
         kind, remedy = "a zip archive", "Unpack it and give the files in it"
-    fault = _path_fault(name, "not-a-table", f"The file is {kind}", remedy)
-    return Draft(name=name, sha256=sha256, tables=(), findings=(fault,))
+    fault = file_fault("not-a-table", f"The file is {kind}", remedy, name)
+    return refuse_file(name, sha256, fault)

@@ -58,6 +58,42 @@ class Draft:
     no_commas: bool = False
 
 
+def file_fault(rule: str, message: str, remedy: str, file: str, *, sheet: str = "") -> Fault:
+    """Make an error that concerns a whole file or sheet.
+
+    Parameters
+    ----------
+    rule, message, remedy : str
+        As in `Fault`.
+    file, sheet : str
+        File name, and worksheet where one is meant.
+
+    Returns
+    -------
+    Fault
+    """
+    return Fault(
+        rule=rule, message=message, remedy=remedy, location=Location(file=file, sheet=sheet)
+    )
+
+
+def refuse_file(name: str, sha256: str, fault: Fault) -> Draft:
+    """Give a file without tables and the reason.
+
+    Parameters
+    ----------
+    name, sha256 : str
+        File name and hash of its bytes.
+    fault : Fault
+        The reason.
+
+    Returns
+    -------
+    Draft
+    """
+    return Draft(name=name, sha256=sha256, tables=(), findings=(fault,))
+
+
 def text_column(cells: Sequence[str]) -> pa.StringArray:
     """Make a column of verbatim cells, null where there is nothing but white space.
 

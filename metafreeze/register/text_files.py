@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from metafreeze.errors import Fault, Location
+from metafreeze.errors import Fault
 from metafreeze.register.answers import Answers
 from metafreeze.register.delimited import (
     NAMES,
@@ -27,7 +27,7 @@ from metafreeze.register.encodings import Decoded, decode_text
 from metafreeze.register.grids import Block, Grid
 from metafreeze.register.layout import find_blocks
 from metafreeze.register.sheets import Column, RawTable
-from metafreeze.register.tables import Draft, notes_of, table_of_block
+from metafreeze.register.tables import Draft, file_fault, notes_of, table_of_block
 
 # Files shorter than this are read the exact way, which takes no time for them.
 _SHORT = 1 << 17
@@ -70,7 +70,7 @@ def read_text(data: bytes, *, name: str, sha256: str, answers: Answers) -> Draft
             sha256,
             decoded,
             [
-                _fault(
+                file_fault(
                     "empty-file", "The file is empty", "Give a file with a heading and rows", name
                 )
             ],
@@ -81,7 +81,7 @@ def read_text(data: bytes, *, name: str, sha256: str, answers: Answers) -> Draft
             sha256,
             decoded,
             [
-                _fault(
+                file_fault(
                     "not-a-table",
                     "The file is a web page, XML or JSON, not delimited text",
                     "Open it in a spreadsheet and save it as CSV or XLSX",
@@ -94,10 +94,6 @@ def read_text(data: bytes, *, name: str, sha256: str, answers: Answers) -> Draft
         if regular is not None:
             return regular
     return _read_exactly(decoded, name, sha256, answers)
-
-
-def _fault(rule: str, message: str, remedy: str, file: str) -> Fault:
-    return Fault(rule=rule, message=message, remedy=remedy, location=Location(file=file))
 
 
 def _stop(name: str, sha256: str, decoded: Decoded, faults: list[Fault]) -> Draft:
@@ -120,7 +116,7 @@ def _read_exactly(decoded: Decoded, name: str, sha256: str, answers: Answers) ->
     if not delimiter.evidence and not records.rows:
         return _stop(name, sha256, decoded, list(records.findings))
     if max(map(len, records.rows), default=0) > MOST_COLUMNS:
-        many = _fault(
+        many = file_fault(
             "too-many-columns",
             f"A row has more than {MOST_COLUMNS} cells",
             "Give a table with a row for each run; or answer with --delimiter",
@@ -148,7 +144,7 @@ def _read_exactly(decoded: Decoded, name: str, sha256: str, answers: Answers) ->
 
 
 def _no_table(name: str) -> Fault:
-    return _fault(
+    return file_fault(
         "no-table",
         "The file holds text but no table",
         "Give a heading and under it a row for each run; or answer with --delimiter",

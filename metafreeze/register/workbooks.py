@@ -20,7 +20,14 @@ from metafreeze.register.cells import Look
 from metafreeze.register.grids import Block, Grid, Span
 from metafreeze.register.layout import find_blocks
 from metafreeze.register.sheets import Column, RawTable
-from metafreeze.register.tables import Draft, name_of, notes_of, table_of_block
+from metafreeze.register.tables import (
+    Draft,
+    file_fault,
+    name_of,
+    notes_of,
+    refuse_file,
+    table_of_block,
+)
 
 # Limits above which a package is refused before it is parsed. A worksheet of a million
 # rows takes some 250 MB; such data belong into CSV or Parquet.
@@ -45,27 +52,10 @@ PACKAGE_ERRORS = (
     RuntimeError,  # among them NotImplementedError and a wanted password
 )
 
-# What the standard library raises on packages that are damaged, cut off or of a strange kind.
-PACKAGE_ERRORS = (
-    zipfile.BadZipFile,
-    zlib.error,
-    EOFError,
-    OSError,
-    ValueError,
-    KeyError,
-    RuntimeError,  # among them NotImplementedError and a wanted password
-)
-
 _ENTITY = re.compile(rb"<!\s*(?:DOCTYPE|ENTITY)", re.IGNORECASE)
 _WIDE_ENTITY = re.compile(rb"<\0!\0[DE]\0|\0<\0!\0[DE]", re.IGNORECASE)
 _REGION = re.compile(rb"(?:mergeCell|hyperlink)\b[^>]*?\bref\s*=\s*[\"']([A-Za-z$0-9:]+)[\"']")
 _AS_CSV = "Open it in a spreadsheet and save the sheet as CSV, or give Parquet"
-
-
-def _fault(rule: str, message: str, remedy: str, file: str, sheet: str = "") -> Fault:
-    return Fault(
-        rule=rule, message=message, remedy=remedy, location=Location(file=file, sheet=sheet)
-    )
 
 
 def read_workbook(data: bytes, *, name: str, sha256: str, answers: Answers) -> Draft:
@@ -88,18 +78,18 @@ def read_workbook(data: bytes, *, name: str, sha256: str, answers: Answers) -> D
     """
     refused = check_package(data, file=name)
     if refused is not None:
-        return Draft(name=name, sha256=sha256, tables=(), findings=(refused,))
+        return refuse_file(name, sha256, refused)
     try:
         sheets = _load(data)
     except Exception as problem:
         # The parser meets damaged packages with errors of any kind; all have one answer.
-        fault = _fault(
+        fault = file_fault(
             "damaged-workbook",
             f"The workbook cannot be read ({type(problem).__name__}: {problem})",
             "Open it in a spreadsheet, save it again, or save the sheet as CSV",
             name,
         )
-        return Draft(name=name, sha256=sha256, tables=(), findings=(fault,))
+        return refuse_file(name, sha256, fault)
     tables: list[RawTable] = []
     findings: list[Fault] = []
     chosen = _choose_sheets(sheets, answers.sheet, name, findings)
@@ -110,7 +100,7 @@ def read_workbook(data: bytes, *, name: str, sha256: str, answers: Answers) -> D
         tables += found
     if not tables and not any(f.severity == "error" for f in findings):
         findings.append(
-            _fault(
+            file_fault(
                 "no-table",
                 "No sheet of the workbook holds a table",
                 "Give a heading and under it a row for each run",
@@ -138,7 +128,7 @@ def check_package(data: bytes, *, file: str) -> Fault | None:
         with zipfile.ZipFile(io.BytesIO(data)) as package:
             return _check_parts(package, len(data), file)
     except PACKAGE_ERRORS as problem:
-        return _fault(
+        return file_fault(
             "damaged-workbook",
             f"The workbook is damaged ({problem})",
             "Copy it again from where it came, or open it in a spreadsheet and save it",
@@ -151,20 +141,20 @@ def _check_parts(package: zipfile.ZipFile, size: int, file: str) -> Fault | None
     total = sum(part.file_size for part in parts)
     sheets = sum(p.file_size for p in parts if p.filename.startswith("xl/worksheets/"))
     if len(parts) > MOST_PARTS:
-        return _fault("too-large", f"The workbook has {len(parts)} parts", _AS_CSV, file)
+        return file_fault("too-large", f"The workbook has {len(parts)} parts", _AS_CSV, file)
     if total > MOST_BYTES or sheets > MOST_SHEET_BYTES:
-        return _fault(
+        return file_fault(
             "too-large", f"Unpacked, the workbook takes {total / 1e6:.0f} MB", _AS_CSV, file
         )
     if total > SMALL_BYTES and total > MOST_GROWTH * size:
-        return _fault(
+        return file_fault(
             "suspicious-workbook",
             f"The workbook grows {total // size} times when unpacked, as no table does",
             _AS_CSV,
             file,
         )
     if any(part.flag_bits & 1 for part in parts):
-        return _fault(
+        return file_fault(
             "locked-workbook", "The workbook is encrypted", "Save it without a password", file
         )
     for part in parts:
@@ -172,7 +162,7 @@ def _check_parts(package: zipfile.ZipFile, size: int, file: str) -> Fault | None
             continue
         xml = package.read(part)
         if _ENTITY.search(xml) or _WIDE_ENTITY.search(xml):
-            return _fault(
+            return file_fault(
                 "suspicious-workbook",
                 "The workbook defines entities, which no spreadsheet writes",
                 _AS_CSV,
@@ -180,7 +170,7 @@ def _check_parts(package: zipfile.ZipFile, size: int, file: str) -> Fault | None
             )
         covered = sum(map(_area, _REGION.findall(xml)))
         if covered > MOST_COVERED:
-            return _fault(
+            return file_fault(
                 "suspicious-workbook",
                 f"Merged cells or links cover {covered:,} cells",
                 "Take merged cells and links that cover whole columns away, and save it again",
@@ -288,7 +278,7 @@ def _choose_sheets(
         if not named:
             listed = ", ".join(f"“{s.title}”" for s in sheets)
             findings.append(
-                _fault(
+                file_fault(
                     "sheet-unknown",
                     f"The workbook has no sheet “{wanted}”",
                     f"Answer with --sheet and one of {listed}",
@@ -459,7 +449,13 @@ def _read_sheet(sheet: _Sheet, file: str, findings: list[Fault]) -> list[RawTabl
     dense = _densify(sheet, file)
     if dense is None:
         findings.append(
-            _fault("too-large", "The sheet spreads over too many cells", _AS_CSV, file, sheet.title)
+            file_fault(
+                "too-large",
+                "The sheet spreads over too many cells",
+                _AS_CSV,
+                file,
+                sheet=sheet.title,
+            )
         )
         return []
     layout = find_blocks(dense.grid)
