@@ -11,9 +11,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from metafreeze.errors import Severity
-from metafreeze.register.columns import NamedTable
 from metafreeze.register.drafts import Draft
 from metafreeze.register.findings import Findings
+from metafreeze.register.named import NamedTable
 from metafreeze.register.schema import FIELD
 from metafreeze.register.values import cell_text
 

@@ -8,10 +8,10 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from metafreeze.register.columns import NamedColumn
 from metafreeze.register.dates import parse_dates
 from metafreeze.register.drafts import Draft
 from metafreeze.register.findings import Findings
+from metafreeze.register.named import NamedColumn
 from metafreeze.register.outcomes import FORM, Times
 from metafreeze.register.sheets import Dialect
 from metafreeze.register.units import offered

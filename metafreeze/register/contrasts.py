@@ -13,12 +13,12 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from metafreeze.register.columns import NamedColumn, NamedTable
 from metafreeze.register.drafts import Draft
 from metafreeze.register.fields import read_quantity, unit_suffix
 from metafreeze.register.findings import Findings
 from metafreeze.register.groups import seconds_per_unit
 from metafreeze.register.headings import read_contrast
+from metafreeze.register.named import NamedColumn, NamedTable
 from metafreeze.register.readings import Reading
 from metafreeze.register.sheets import Dialect
 from metafreeze.register.spreads import read_stated

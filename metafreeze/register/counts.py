@@ -5,12 +5,11 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from metafreeze.register.columns import find_winner, read_counted
 from metafreeze.register.drafts import Draft
 from metafreeze.register.fields import read_quantity
 from metafreeze.register.readings import Reading
 from metafreeze.register.values import cell_text
-from metafreeze.register.words import is_missing
+from metafreeze.register.words import find_winner, is_missing, read_counted
 
 BoolArray = npt.NDArray[np.bool_]
 

@@ -6,10 +6,10 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from metafreeze.register.columns import NamedTable
 from metafreeze.register.drafts import Draft
 from metafreeze.register.findings import Findings
 from metafreeze.register.headings import read_heading, target_words
+from metafreeze.register.named import NamedTable
 from metafreeze.register.schema import FIELD
 from metafreeze.register.words import find_word, is_missing
 

@@ -13,10 +13,10 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from metafreeze.register.columns import NamedColumn, NamedTable
 from metafreeze.register.drafts import Draft, joined
 from metafreeze.register.findings import Findings
 from metafreeze.register.headings import target_dimension, target_words
+from metafreeze.register.named import NamedColumn, NamedTable
 from metafreeze.register.schema import FIELD, Field
 from metafreeze.register.sheets import Column, Dialect
 from metafreeze.register.units import Unit, find_unit, offered
@@ -357,7 +357,7 @@ def report_range(
     typed = cell_text(named.column, at)
     shown = f"“{typed}”"
     if bare and named.unit is not None and not named.unit.is_plain:
-        shown += f" {named.unit.name} ({value:.4g} {field.unit})"
+        shown += f" {named.unit.name} ({value:.4g} {field.unit.removesuffix(' or none')})"
     bounds = bounds_in_words(field)
     findings.add(
         "error",

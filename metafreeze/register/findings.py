@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
 
 from metafreeze.errors import Fault, Location, Severity
 from metafreeze.register.sheets import Column, RawTable
@@ -17,7 +18,7 @@ NAMED_NOTES = 100
 READER_NUMBER_RULES = ("grouping-undecidable", "decimal-contradiction", "decimal-undecidable")
 
 # How many rows a message lists before it counts the rest.
-LISTED_ROWS = 8
+LISTED_ROWS = 5
 
 
 class Findings:
@@ -75,7 +76,7 @@ class Findings:
         order = (self._tables, row or 0, column.position if column is not None else 0)
         key = (severity, rule, name)
         self._counts[key] += 1
-        if self._counts[key] <= (NAMED_NOTES if severity == "note" else NAMED_ERRORS):
+        if self._counts[key] <= _limit(severity):
             self._faults.append((order, fault))
         else:
             self._last[key] = (order, fault)
@@ -90,9 +91,9 @@ class Findings:
         self._before = list(other._faults)
         self._tables = other._tables
 
-    def take(self, other: Findings) -> None:
-        """Take over the faults of a scratch copy."""
-        self._faults.extend(other._faults)
+    def take(self, other: Findings, *, without: Collection[str] = ()) -> None:
+        """Take over the faults of a scratch copy, but those of some rules."""
+        self._faults.extend(pair for pair in other._faults if pair[1].rule not in without)
         self._counts.update(other._counts)
         self._last.update(other._last)
         self._tables = max(self._tables, other._tables)
@@ -141,25 +142,41 @@ class Findings:
         }
 
     def in_order(self) -> tuple[Fault, ...]:
-        """Give all faults in file order; cells beyond the named ones are counted."""
-        extra = []
-        for key, (order, fault) in self._last.items():
-            limit = NAMED_NOTES if key[0] == "note" else NAMED_ERRORS
-            more = self._counts[key] - limit
-            extra.append(
-                (
-                    order,
-                    Fault(
-                        rule=fault.rule,
-                        message=f"{more} more like this, the last with “{fault.value}”",
-                        remedy=fault.remedy,
-                        location=fault.location,
-                        value=fault.value,
-                        severity=fault.severity,
-                    ),
+        """Give all faults in file order; equal notes as one, with their rows listed."""
+        ordered = sorted([*self._faults, *self._counted()], key=lambda pair: pair[0])
+        rows: dict[tuple[object, ...], list[int]] = {}
+        for _, fault in ordered:
+            if fault.severity == "note" and fault.location.row is not None:
+                rows.setdefault(_kind_of_note(fault), []).append(fault.location.row)
+        gathered = []
+        for _, fault in ordered:
+            same = rows.get(_kind_of_note(fault), [])
+            if fault.severity != "note" or len(same) < 2 or fault.location.row is None:
+                gathered.append(fault)
+            elif fault.location.row == same[0]:
+                gathered.append(
+                    replace(fault, message=f"{fault.message} ({list_rows(sorted(set(same)))})")
                 )
-            )
-        return tuple(f for _, f in sorted([*self._faults, *extra], key=lambda pair: pair[0]))
+        return tuple(gathered)
+
+    def _counted(self) -> list[tuple[tuple[int, int, int], Fault]]:
+        """Count what stands beyond the limits of one rule in one column."""
+        counted = []
+        for key, (order, fault) in self._last.items():
+            more = self._counts[key] - _limit(key[0])
+            message = f"{more} more like this, the last with “{fault.value}”"
+            counted.append((order, replace(fault, message=message)))
+        return counted
+
+
+def _limit(severity: str) -> int:
+    return NAMED_NOTES if severity == "note" else NAMED_ERRORS
+
+
+def _kind_of_note(fault: Fault) -> tuple[object, ...]:
+    """Give what makes two notes the same but for their row."""
+    where = fault.location
+    return (fault.rule, fault.message, fault.remedy, where.sheet, where.column, fault.value)
 
 
 def _reader_names(column: Column) -> tuple[str, ...]:

@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow.compute as pc
 
-from metafreeze.register.columns import NamedColumn
 from metafreeze.register.drafts import Draft
 from metafreeze.register.findings import Findings
+from metafreeze.register.named import NamedColumn
 from metafreeze.register.readings import Reading
 from metafreeze.register.values import cell_text
 

@@ -10,9 +10,9 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from metafreeze.register.columns import NamedColumn, Slot
 from metafreeze.register.drafts import Draft
 from metafreeze.register.fields import read_quantity, read_row_units, report_range, unit_suffix
+from metafreeze.register.named import NamedColumn, Slot
 from metafreeze.register.readings import Reading
 from metafreeze.register.schema import FIELD
 from metafreeze.register.spreads import Stated, find_kind, read_stated

@@ -16,18 +16,18 @@ import pyarrow.compute as pc
 from metafreeze.options import ENDPOINT_WORDS
 from metafreeze.register.answers import BINS, Answers, FileCheck, FileKind
 from metafreeze.register.checks import check_rows, note_coarse_times, note_levels
-from metafreeze.register.columns import (
+from metafreeze.register.columns import name_columns
+from metafreeze.register.drafts import BIN_CODE, Draft, record_bins, schema_rows
+from metafreeze.register.findings import Findings, column_name, list_rows
+from metafreeze.register.headings import plain_heading
+from metafreeze.register.named import (
     CONTRAST_TARGETS,
     COUNT_TARGETS,
     PIXEL_TARGETS,
     STATISTIC_TARGETS,
     TIME_TARGETS,
     NamedTable,
-    name_columns,
 )
-from metafreeze.register.drafts import BIN_CODE, Draft, record_bins, schema_rows
-from metafreeze.register.findings import Findings, column_name, list_rows
-from metafreeze.register.headings import plain_heading
 from metafreeze.register.points import read_points
 from metafreeze.register.reading import read_file
 from metafreeze.register.repeats import settle_repeats
@@ -397,7 +397,9 @@ def _note_absent(drafts: list[Draft], trials: list[_Trial], findings: Findings) 
         single = pc.fill_null(
             pc.is_in(levels, value_set=pa.array(["run", "arm_summary"])), False
         ).to_numpy(zero_copy_only=False)
-        pending = findings.has("unit-missing", "same-meaning-twice")
+        pending = findings.has(
+            "unit-missing", "same-meaning-twice", "axis-quantity", "too-few-marks"
+        )
         if (single & draft.kept).any() and not pending:
             findings.add(
                 "note",

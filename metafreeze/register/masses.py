@@ -7,9 +7,9 @@ import re
 import numpy as np
 import numpy.typing as npt
 
-from metafreeze.register.columns import NamedColumn, Slot
 from metafreeze.register.drafts import Draft
 from metafreeze.register.fields import read_quantity
+from metafreeze.register.named import NamedColumn, Slot
 from metafreeze.register.readings import Reading
 from metafreeze.register.schema import FIELD
 from metafreeze.register.values import cell_text

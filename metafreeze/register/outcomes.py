@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from metafreeze.register.columns import NamedColumn
 from metafreeze.register.drafts import Draft
 from metafreeze.register.fields import read_row_units, unit_suffix
 from metafreeze.register.findings import Findings
+from metafreeze.register.named import NamedColumn
 from metafreeze.register.sheets import Column, Dialect
 from metafreeze.register.times import Form, Outcome, read_outcome, two_field_first
 from metafreeze.register.units import Unit, find_unit, offered

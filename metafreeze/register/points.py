@@ -16,10 +16,10 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from metafreeze.register.answers import Answers
-from metafreeze.register.columns import MARK_WORDS, NamedColumn, NamedTable
 from metafreeze.register.drafts import Draft
 from metafreeze.register.findings import Findings, list_rows
 from metafreeze.register.headings import Meaning, plain_heading, read_heading
+from metafreeze.register.named import NamedColumn, NamedTable
 from metafreeze.register.runs import read_runs
 from metafreeze.register.sheets import Column, Dialect, RawTable
 from metafreeze.register.units import Dimension, Unit, find_unit
@@ -29,7 +29,7 @@ from metafreeze.register.values import (
     number_reader,
     raw_numbers,
 )
-from metafreeze.register.words import is_missing, plain_word
+from metafreeze.register.words import MARK_WORDS, is_missing, plain_word
 
 BoolArray = npt.NDArray[np.bool_]
 FloatArray = npt.NDArray[np.float64]
@@ -196,9 +196,13 @@ def read_points(named: NamedTable, dialect: Dialect, answers: Answers, findings:
         columns += _axis_columns(
             named, axis, marks, points, pixels[axis], error_px, dialect, answers, findings
         )
-    draft = read_runs(
-        NamedTable(table=table, columns=columns, asked=named.asked), dialect, answers, findings
-    )
+    placed = NamedTable(table=table, columns=columns, asked=named.asked)
+    quiet = Findings(findings.file)
+    quiet.follow(findings)
+    draft = read_runs(placed, dialect, answers, quiet)
+    # Where an axis is asked about, its missing values follow from the question.
+    lost = not placed.has("time") or not placed.has("start_temp_c")
+    findings.take(quiet, without=("no-freezing-time", "no-start-temperature") if lost else ())
     draft.aside["used"] = int(is_axis.sum())
     draft.aside["unreadable"] = int((~is_axis & ~is_point).sum())
     draft.note_derived(

@@ -14,11 +14,11 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from metafreeze.register.answers import Answers
-from metafreeze.register.columns import PLAIN_SLOT, NamedColumn, NamedTable, Slot, slot_of
 from metafreeze.register.drafts import Draft, new_draft
 from metafreeze.register.events import read_endpoint_column
 from metafreeze.register.fields import date_to_session, join_remark, read_exclusions, read_field
 from metafreeze.register.findings import Findings
+from metafreeze.register.named import PLAIN_SLOT, NamedColumn, NamedTable, Slot, slot_of
 from metafreeze.register.schema import FIELD
 from metafreeze.register.sheets import Dialect
 from metafreeze.register.totals import find_summary_lines

@@ -98,8 +98,10 @@ def settle_repeats(drafts: Sequence[Draft], findings: Findings) -> None:
     use = kept & single.to_numpy(zero_copy_only=False)
     run_id = rows.column("run_id")
     labelled = pc.is_valid(run_id).to_numpy(zero_copy_only=False)
-    if (use & ~labelled).any():
-        _note_alike(rows, np.flatnonzero(use & ~labelled), findings)
+    timed = pc.is_valid(rows.column("time_lower_s")).to_numpy(zero_copy_only=False)
+    nameless = use & ~labelled & timed
+    if nameless.any():
+        _note_alike(rows, np.flatnonzero(nameless), findings)
     at = np.flatnonzero(use & labelled)
     if at.size < 2 or len(pc.unique(run_id.take(pa.array(at)))) == at.size:
         # Every run has a name of its own.

@@ -10,11 +10,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from metafreeze.register.answers import Answers
-from metafreeze.register.columns import PLAIN_SLOT, NamedColumn, NamedTable, Slot, slot_of
 from metafreeze.register.drafts import BIN_CODE, Draft, interleave
 from metafreeze.register.findings import Findings
 from metafreeze.register.headings import plain_heading
 from metafreeze.register.masses import read_masses
+from metafreeze.register.named import PLAIN_SLOT, NamedColumn, NamedTable, Slot, slot_of
 from metafreeze.register.outcomes import Times
 from metafreeze.register.readings import Reading, begin_reading
 from metafreeze.register.schema import RECORD_LEVELS

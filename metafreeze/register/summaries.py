@@ -6,7 +6,6 @@ converted into another here. A row that cannot be weighed is kept, with its reas
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 
 import numpy as np
@@ -14,24 +13,23 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from metafreeze.register.answers import Answers
-from metafreeze.register.columns import (
-    CONTRAST_TARGETS,
-    COUNT_TARGETS,
-    PLAIN_SLOT,
-    STATISTIC_TARGETS,
-    NamedColumn,
-    NamedTable,
-    Slot,
-    slot_of,
-)
 from metafreeze.register.contrasts import read_contrasts
 from metafreeze.register.counts import read_pairs
 from metafreeze.register.drafts import Draft, interleave
 from metafreeze.register.findings import Findings
 from metafreeze.register.group_checks import check_groups, query_spreads
 from metafreeze.register.groups import CENTRES, DIRECT, read_groups, read_runs_behind
-from metafreeze.register.headings import read_contrast
+from metafreeze.register.named import (
+    CONTRAST_TARGETS,
+    COUNT_TARGETS,
+    PLAIN_SLOT,
+    STATISTIC_TARGETS,
+    NamedTable,
+    Slot,
+    slot_of,
+)
 from metafreeze.register.readings import Reading, begin_reading
+from metafreeze.register.sheet_units import bare_times
 from metafreeze.register.sheets import Dialect
 from metafreeze.register.totals import report_totals
 from metafreeze.register.units import Unit, offered
@@ -101,11 +99,7 @@ def _settle_time_unit(named: NamedTable, findings: Findings) -> bool:
     ]
     for column in bare:
         column.meaning = replace(column.meaning, unit=UNKNOWN_UNIT)
-    value = named.first("contrast_value")
-    if value is not None and value.meaning.contrast not in ("", "difference"):
-        # Error and limits of a ratio or a percent have no unit either.
-        bare = [c for c in bare if c.target not in (*CONTRAST_TARGETS, "variance", "interval")]
-    times = [c for c in bare if _holds_bare_times(named, c)]
+    times = [c for c in bare if bare_times(named, c)]
     if not times:
         return False
     names = list(dict.fromkeys(f"“{c.name}”" for c in times))
@@ -122,19 +116,6 @@ def _settle_time_unit(named: NamedTable, findings: Findings) -> bool:
         value=example,
     )
     return True
-
-
-def _holds_bare_times(named: NamedTable, column: NamedColumn) -> bool:
-    """Tell whether a column holds times that say no unit; ratios and percent have none."""
-    kinds = named.first("contrast_kind") or named.first("contrast_scale")
-    contrast = column.target in (*CONTRAST_TARGETS, "variance", "interval")
-    said = kinds.labels.to_pylist() if kinds is not None and contrast else []
-    for at, text in enumerate(column.labels.to_pylist()):
-        if text is None or re.search(r"[^\W\d_]", text):
-            continue
-        if not said or said[at] is None or read_contrast(said[at])[0] in ("difference", ""):
-            return True
-    return False
 
 
 def _forget_values(draft: Draft, named: NamedTable) -> None:

@@ -7,8 +7,8 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from metafreeze.register.columns import TIME_TARGETS, NamedColumn, NamedTable
 from metafreeze.register.findings import Findings
+from metafreeze.register.named import TIME_TARGETS, NamedColumn, NamedTable
 from metafreeze.register.values import cell_text
 
 BoolArray = npt.NDArray[np.bool_]

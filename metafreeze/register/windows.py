@@ -7,14 +7,14 @@ import numpy.typing as npt
 import pyarrow.compute as pc
 
 from metafreeze.register.clocks import elapsed_between
-from metafreeze.register.columns import NamedColumn, find_seen
 from metafreeze.register.drafts import Draft
 from metafreeze.register.findings import Findings, list_rows
+from metafreeze.register.named import NamedColumn
 from metafreeze.register.outcomes import FORM, Times, read_times
 from metafreeze.register.readings import Reading
 from metafreeze.register.times import Form, read_duration
 from metafreeze.register.values import cell_text, number_reader
-from metafreeze.register.words import plain_word
+from metafreeze.register.words import find_seen, plain_word
 
 BoolArray = npt.NDArray[np.bool_]
 

@@ -279,3 +279,64 @@ def is_missing(text: str) -> bool:
         # No such word begins with a digit; most cells do.
         return False
     return plain_word(text) in MISSING_WORDS or plain_word(text.strip("()[]")) in MISSING_WORDS
+
+
+MARK_WORDS: dict[str, str] = {
+    "axis": "axis",
+    "axis mark": "axis",
+    "calibration": "axis",
+    "tick": "axis",
+    "cal": "axis",
+    "x axis": "axis",
+    "y axis": "axis",
+    "point": "point",
+    "data": "point",
+    "data point": "point",
+    "marker": "point",
+    "datum": "point",
+    "p": "point",
+    "a": "axis",
+}
+
+_COUNTED = re.compile(r"^(\d+)\s*(?:/|of|out of|von|∕|\|)\s*(\d+)$", re.I)
+
+_SEEN_WORDS: dict[str, bool] = {
+    plain_word(word): flag
+    for words, flag in (
+        (
+            "yes|y|true|1|1.0|frozen|solid|froze|ice|seen|event|observed|complete|completed|ok|done"
+            "|exact|fully frozen|froze solid",
+            True,
+        ),
+        (
+            "no|n|false|0|0.0|not frozen|liquid|unfrozen|censored|cens|did not freeze|dnf|stopped"
+            "|not seen|gave up|still liquid|incomplete|no ice|never|right censored|not solid",
+            False,
+        ),
+    )
+    for word in words.split("|")
+}
+
+
+def find_seen(text: str) -> bool | None:
+    """Read whether a vessel was seen frozen; None where the text does not say it."""
+    return _SEEN_WORDS.get(plain_word(text))
+
+
+def find_winner(text: str) -> str | None:
+    """Read which arm was first: ``hot``, ``cold``, ``tie``; None where it is not said."""
+    word = plain_word(text)
+    # A yes answers the heading `hot first?`.
+    if word in ("hot", "hotter", "h", "warm", "warmer", "hot first", "hot one", "yes", "y"):
+        return "hot"
+    if word in ("cold", "colder", "c", "cool", "cooler", "cold first", "cold one", "no", "n"):
+        return "cold"
+    if word in ("tie", "draw", "same", "equal", "both", "neither", "together"):
+        return "tie"
+    return None
+
+
+def read_counted(text: str) -> tuple[int, int] | None:
+    """Read ``7/10`` or ``7 of 10``."""
+    match = _COUNTED.match(text.strip())
+    return (int(match.group(1)), int(match.group(2))) if match else None

@@ -152,3 +152,30 @@ def test_a_bar_beside_single_points_is_asked_unless_the_sheet_names_the_place() 
     assert column(named, "time_reading_sd_s") == [30.0]
     unnamed = check_text("paper,start (C),time (min),±\nA,80,41,0.5\n")
     assert rules(unnamed, "question") == ["bars-unstated"]
+
+
+def test_a_unit_column_belongs_to_the_axis_values_on_either_side() -> None:
+    for head in ("mark,axis,pixel_x,pixel_y,unit,value\n", HEAD):
+        left = head != HEAD
+        rows = [
+            ("axis", "x", 100, "", 0, "°C"),
+            ("axis", "x", 300, "", 50, "°C"),
+            ("axis", "x", 500, "", 100, "°C"),
+            ("axis", "y", "", 500, 0, "min"),
+            ("axis", "y", "", 300, 50, "min"),
+            ("axis", "y", "", 100, 100, "min"),
+            ("point", "", 420, 336, "", ""),
+        ]
+        lines = [(*r[:4], r[5], r[4]) if left else r for r in rows]
+        check = check_text(head + "".join(",".join(map(str, line)) + "\n" for line in lines))
+        assert check.accepted
+        assert column(check, "start_temp_c") == pytest.approx([80.0])
+
+
+def test_a_question_about_an_axis_is_not_repeated_for_its_points() -> None:
+    points = "".join(f"point,,{100 + k},200,\n" for k in range(8))
+    check = check_text(
+        "mark,axis,pixel_x,pixel_y,value\naxis,x,100,,0\naxis,x,300,,50\naxis,x,500,,100\n"
+        "axis,y,,500,0\naxis,y,,300,50\naxis,y,,100,100\n" + points
+    )
+    assert rules(check) == ["calibrated", "axis-quantity", "axis-quantity"]

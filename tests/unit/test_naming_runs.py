@@ -214,14 +214,29 @@ def test_two_fields_are_settled_by_the_cells_or_asked() -> None:
     assert column(answered, "time_lower_s") == [4800.0, 3300.0]
 
 
-def test_a_time_without_a_unit_is_asked_and_never_guessed() -> None:
+def test_times_without_a_unit_are_minutes_where_they_can_be_and_said_so() -> None:
     text = "run,start_C,freeze\nA,80,41\nB,20,>180\n"
-    asked = check_text(text)
-    assert rules(asked) == ["time-unit-missing"]
-    assert column(asked, "time_lower_s") == [None, None]
-    assert column(asked, "as_reported") == ["freeze=41", "freeze=>180"]
-    answered = check_text(text, units={"time": "h"})
+    check = check_text(text)
+    assert minutes(column(check, "time_lower_s")) == [41.0, 180.0]
+    assert column(check, "as_reported") == ["freeze=41 min", "freeze=>180 min"]
+    assert messages(check, "unit-assumed") == [
+        "“freeze” carries no unit: read as minutes. Ratios of times within a study do not depend "
+        "on it, the times themselves do"
+    ]
+    assert check.accepted
+    answered = check_text(text, units={"freeze": "h"})
     assert column(answered, "time_lower_s") == [147600.0, 648000.0]
+
+
+@pytest.mark.parametrize("times", [("0.7", "0.65"), ("14400", "12960")])
+def test_times_that_can_be_no_minutes_are_asked_about(times: tuple[str, str]) -> None:
+    text = f"run,start_C,freeze\nA,80,{times[0]}\nB,20,{times[1]}\n"
+    check = check_text(text)
+    assert rules(check) == ["time-unit-missing"]
+    assert column(check, "time_lower_s") == [None, None]
+    assert column(check, "as_reported") == [f"freeze={t}" for t in times]
+    answered = check_text(text, units={"time": "h"})
+    assert column(answered, "time_lower_s") == pytest.approx([3600 * float(t) for t in times])
     assert answered.accepted
 
 

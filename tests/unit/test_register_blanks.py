@@ -121,6 +121,14 @@ def test_a_lab_that_the_way_in_filled_in_is_remembered_too(tmp_path, register):
     assert register.lab == "north kitchen"
 
 
+def test_a_sheet_taken_back_does_not_leave_its_lab_behind(tmp_path, register):
+    take(register, tmp_path, runs(2), name="a.csv")
+    take(register, tmp_path, runs(2, first=5), name="b.csv", answers=Answers(lab="garage"))
+    register.undo("e0002")
+    error = refusal(register, tmp_path, runs(2, first=5), name="b.csv")
+    assert [f.rule for f in error.questions] == ["lab"]
+
+
 def test_the_same_as_nothing_is_refused(tmp_path, register):
     error = refusal(register, tmp_path, runs(2), answers=Answers(lab="same"))
     assert "There is no earlier sheet without a lab, so it cannot be the same" in str(error)

@@ -52,7 +52,7 @@ def test_an_unchanged_sheet_writes_nothing(tmp_path, register, named):
     before = {p: p.read_bytes() for p in register.path.rglob("*") if p.is_file()}
     entry = take(register, tmp_path, runs(4, named=named))
     assert (entry.id, entry.already_there, entry.new) == ("", 4, 0)
-    assert entry.headline() == "Nothing new: all 4 rows of trials.csv are already there."
+    assert entry.headline() == "Nothing new in trials.csv: 4 rows already there."
     assert before == {p: p.read_bytes() for p in register.path.rglob("*") if p.is_file()}
 
 
@@ -152,7 +152,7 @@ def test_the_same_file_name_with_other_runs_brings_new_rows(tmp_path, register):
     assert [note.rule for note in entry.notes] == ["vanished"]
     assert (
         entry.notes[0].message
-        == "5 rows that e0001 holds of this sheet are not in it now; they stay"
+        == "5 rows that e0001 holds of this sheet are not in it now; the register keeps them"
     )
 
 
@@ -195,7 +195,9 @@ def test_rows_that_left_the_sheet_stay_and_are_mentioned(tmp_path, register):
     entry = take(register, tmp_path, runs(6)[1:])
     assert (entry.new, entry.already_there) == (1, 4)
     (note,) = entry.notes
-    assert note.message == "1 rows that e0001 holds of this sheet are not in it now; they stay"
+    assert note.message == (
+        "1 row that e0001 holds of this sheet is not in it now; the register keeps it"
+    )
     assert len(register.rows()) == 6
 
 

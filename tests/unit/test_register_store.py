@@ -151,7 +151,7 @@ def test_undo_of_an_entry_that_was_corrected_leaves_the_correction_and_says_so(t
     assert [note.rule for note in done.notes] == ["still-corrected", "held-too"]
     assert "Rows of e0001 that e0002 corrected stay" in done.notes[0].message
     assert done.notes[1].message == (
-        "2 records of trials.csv (e0002) were there already by e0001 and go with it"
+        "2 records of trials.csv (e0002) that e0001 held already go with it"
     )
     register.undo("e0002")
     assert starts(register) == []
