@@ -25,7 +25,6 @@ from metafreeze.register.values import (
     Problem,
     RowUnits,
     cell_text,
-    raw_numbers,
     read_choices,
     read_dates,
     read_flags,
@@ -455,13 +454,6 @@ def report_cell(
         at=problem.at,
         value=text,
     )
-
-
-def plain_share(column: Column, dialect: Dialect) -> float:
-    """Give the share of filled cells that are plain numbers."""
-    _, irregular = raw_numbers(column, dialect)
-    filled = len(column.text) - column.text.null_count
-    return 1.0 - float(irregular.sum()) / filled if filled else 1.0
 
 
 def join_remark(column: NamedColumn, draft: Draft) -> None:

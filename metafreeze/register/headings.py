@@ -23,7 +23,7 @@ from metafreeze.register.units import (
     dimensions_of,
     find_unit,
 )
-from metafreeze.register.words import WORDS, plain_word
+from metafreeze.register.words import WORDS
 
 # Names of schema fields that are whole families of columns, read by the grammar.
 _STATISTICS: dict[str, str] = {
@@ -336,11 +336,6 @@ def _without_unit(name: str) -> str:
 ALIASES = _alias_table()
 
 
-def suits(target: str, unit_text: str) -> bool:
-    """Tell whether a unit text measures what a target measures."""
-    return find_unit(unit_text, dimension=target_dimension(target)) is not None
-
-
 def split_units(text: str) -> list[tuple[str, str]]:
     """List (heading without its unit, unit text), the surest first."""
     splits: list[tuple[str, str]] = []
@@ -528,10 +523,6 @@ def _temperature(match: re.Match[str]) -> float:
     unit = find_unit({"f": "°F", "k": "K"}.get(letter, "°C"), dimension="temperature")
     assert unit is not None
     return unit.convert_one(number)
-
-
-def _endpoint_of(plain: str) -> str:
-    return WORDS["endpoint"].get(plain_word(plain), "")
 
 
 def _composed(plain: str, unit_text: str | None) -> Meaning | None:

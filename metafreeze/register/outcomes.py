@@ -15,7 +15,13 @@ from metafreeze.register.fields import read_row_units, unit_suffix
 from metafreeze.register.findings import Findings
 from metafreeze.register.named import NamedColumn
 from metafreeze.register.sheets import Column, Dialect
-from metafreeze.register.times import Form, Outcome, read_outcome, two_field_first
+from metafreeze.register.times import (
+    Form,
+    Outcome,
+    first_field_s,
+    read_outcome,
+    two_field_first,
+)
 from metafreeze.register.units import Unit, find_unit, offered
 from metafreeze.register.values import (
     RowUnits,
@@ -124,8 +130,8 @@ def _plain_times(typed: FloatArray, unit: Unit | None, zero_ok: bool) -> Times:
         seconds = np.full(n, np.nan)
         form[:] = FORM["needs-unit"]
     elif unit.clock:
-        # A bare number in a clock column counts in the first field's unit.
-        seconds = typed * (60.0 if unit.clock == "min:s" else 3600.0)
+        seconds = typed * first_field_s(unit)
+        form[np.isnan(seconds)] = FORM["needs-clock"]
     else:
         seconds = unit.convert(typed)
     absent = np.isnan(typed)

@@ -798,8 +798,6 @@ PLAIN_RUN_FIELDS = (
     "remark",
 )
 
-KEY_FIELDS = ("lab_id", "block_id", "run_id", "endpoint")
-
 
 def arrow_schema() -> pa.Schema:
     """Give the Parquet types of a part, the schema version in its metadata.

@@ -157,6 +157,14 @@ def two_field_first(text: str) -> int | None:
     return int(match.group(1))
 
 
+def first_field_s(unit: Unit) -> float:
+    """Give the seconds in the first field of a clock unit, in which bare numbers count.
+
+    NaN for three fields: there a bare number may stand for any of them.
+    """
+    return {"min:s": 60.0, "h:min": 3600.0}.get(unit.clock, math.nan)
+
+
 def read_duration(text: str, *, unit: Unit | None, number: Number) -> float | None:
     """Read a duration in seconds.
 
@@ -178,10 +186,9 @@ def read_duration(text: str, *, unit: Unit | None, number: Number) -> float | No
     text = text.strip()
     value = number(text)
     if value is not None:
-        if unit is None or unit.clock:
-            # A bare number in a column of clock readings counts in the first field's unit.
-            return math.nan if unit is None else value * (60.0 if unit.clock == "min:s" else 3600.0)
-        return unit.convert_one(value)
+        if unit is None:
+            return math.nan
+        return value * first_field_s(unit) if unit.clock else unit.convert_one(value)
     match = _CLOCK.match(text)
     if match:
         return _clock_seconds(match, unit, number)
@@ -284,6 +291,8 @@ def read_outcome(text: str, *, unit: Unit | None, number: Number) -> Outcome:
     cell = _Cell(unit=unit, number=number)
     single = cell.seconds(lowered)
     if single is not None:
+        if math.isnan(single) and unit is not None:
+            return Outcome(form="needs-clock")
         return _exact(single, value)
     if value is not None and math.isinf(value):
         return Outcome(form="never")

@@ -147,3 +147,10 @@ def test_only_two_fields_are_ambiguous() -> None:
     assert two_field_first("41:20") == 41
     assert two_field_first("0:41:20") is None
     assert two_field_first("41") is None
+
+
+def test_a_bare_number_among_three_fields_may_be_any_of_them() -> None:
+    clock = find_unit("h:min:s", dimension="time")
+    assert read_outcome("41", unit=clock, number=POINT).form == "needs-clock"
+    two = find_unit("min:s", dimension="time")
+    assert read_outcome("41", unit=two, number=POINT).lower_s == 2460.0
