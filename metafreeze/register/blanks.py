@@ -10,6 +10,7 @@ import pyarrow.compute as pc
 
 from metafreeze.errors import Fault, Location, Severity
 from metafreeze.options import ENDPOINT_WORDS
+from metafreeze.register.entries import spell_count
 from metafreeze.register.growth import MOSTLY, share_in_common
 from metafreeze.register.schema import arrow_schema
 from metafreeze.register.standing import FileRecord
@@ -86,10 +87,20 @@ def recognise_sheet(
     in_force = {file.entry_id for file in standing}
     taken = [*(f for f in files if f.entry_id not in in_force), *standing]
     ordered = [*taken, *beside]
+    together = {file.entry_id for file in beside}
+
+    def continued(earlier: FileRecord, *faults: Fault) -> Sheet:
+        if earlier.entry_id in in_force | together:
+            return Sheet(
+                series=earlier.series, source=earlier.source, earlier=earlier, faults=faults
+            )
+        # Taken back, and in again: keep the tie, but neither its name nor its lab.
+        return Sheet(series=earlier.series, source=source, earlier=None)
+
     if same_as and same_as != name:
         named = [f for f in ordered if f.name == same_as]
         if named:
-            return _continued(named[-1])
+            return continued(named[-1])
         names = ", ".join(dict.fromkeys(f.name for f in files)) or "none yet"
         question = Fault(
             rule="same-as",
@@ -103,15 +114,11 @@ def recognise_sheet(
     known = known or [f for f in taken if by_name and f.name == name]
     if known:
         # Of several sheets of one name, the most alike; of equally alike ones the latest.
-        return _continued(max(reversed(known), key=lambda f: share_in_common(head, f.head)))
+        return continued(max(reversed(known), key=lambda f: share_in_common(head, f.head)))
     alike = [f for f in ordered if share_in_common(head, f.head) > MOSTLY]
     if not alike:
         return fresh
     earlier = alike[-1]
-    together = {file.entry_id for file in beside}
-    if earlier.entry_id not in in_force | together:
-        # Taken back and entered again under another name: keep the tie, and its own name.
-        return Sheet(series=earlier.series, source=source, earlier=None)
     known_as = earlier.name
     if earlier.entry_id not in together:
         known_as += f" ({earlier.entry_id})"
@@ -122,7 +129,7 @@ def recognise_sheet(
             location=Location(file=name),
             severity="note",
         )
-        return _continued(earlier, note)
+        return continued(earlier, note)
     question = Fault(
         rule="same-sheet",
         message=f"Most of its rows are those of {known_as}. "
@@ -132,7 +139,7 @@ def recognise_sheet(
         location=Location(file=name),
         severity="question",
     )
-    return _continued(earlier, question)
+    return continued(earlier, question)
 
 
 def fill_endpoint(
@@ -163,7 +170,8 @@ def fill_endpoint(
     listed = "; ".join(f"{name} ({words})" for name, words in ENDPOINT_WORDS.items())
     question = Fault(
         rule="endpoint",
-        message=f"What did you call frozen? {lacking} rows do not say which event was timed",
+        message=f"What did you call frozen? {spell_count(lacking, 'row')} "
+        f"{'does' if lacking == 1 else 'do'} not say which event was timed",
         remedy=f"--endpoint with one of: {listed}",
         location=Location(file=file),
         severity="question",
@@ -353,7 +361,3 @@ def fill_column(rows: pa.Table, name: str, value: str) -> pa.Table:
 def _put(rows: pa.Table, name: str, values: pa.ChunkedArray) -> pa.Table:
     at = rows.schema.get_field_index(name)
     return rows.set_column(at, arrow_schema().field(name), values)
-
-
-def _continued(earlier: FileRecord, *faults: Fault) -> Sheet:
-    return Sheet(series=earlier.series, source=earlier.source, earlier=earlier, faults=faults)

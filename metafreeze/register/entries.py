@@ -22,6 +22,11 @@ LEDGER_BINS: tuple[str, ...] = (*BINS, ALREADY_THERE, REPLACED, TAKEN_BACK)
 TEXT_DTYPE = pd.StringDtype(na_value=np.nan)
 
 
+def spell_count(count: int, noun: str) -> str:
+    """Write a number of things, such as "1 row" or "3 rows"."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 def _text(values: list[str]) -> pd.Series[Any]:
     return pd.Series(values, dtype=TEXT_DTYPE)
 
@@ -94,7 +99,9 @@ class Entry(Result):
         """Say in one line what changed."""
         files = ", ".join(self.files)
         if not self.id:
-            return f"Nothing new: all {self.already_there} rows of {files} are already there."
+            return (
+                f"Nothing new in {files}: {spell_count(self.already_there, 'row')} already there."
+            )
         if self.kind == "undo":
             what = f"{self.id} takes back {self.target}"
         else:
@@ -179,7 +186,9 @@ class History(Result):
     def headline(self) -> str:
         """Count the entries."""
         undone = sum(bool(p.undone_by) for p in self.past)
-        return f"{len(self.past)} entries, {undone} of them taken back"
+        return (
+            f"{len(self.past)} {'entry' if len(self.past) == 1 else 'entries'}, {undone} taken back"
+        )
 
 
 @dataclass(**RESULT)
@@ -216,7 +225,10 @@ class Ledger(Result):
         """Count the records and name the bins that are not empty."""
         totals = self.totals
         filled = ", ".join(f"{count} {name}" for name, count in totals.items() if count)
-        return f"{sum(totals.values())} records of {len(self.files)} files: {filled or 'none'}"
+        return (
+            f"{spell_count(sum(totals.values()), 'record')} of "
+            f"{spell_count(len(self.files), 'file')}: {filled or 'none'}"
+        )
 
 
 @dataclass(**RESULT)
@@ -255,7 +267,7 @@ class Sources(Result):
     def headline(self) -> str:
         """Count the files and those whose copy is there."""
         kept = sum(state == "kept" for state in self.states)
-        return f"{len(self.files)} files, {kept} with their copy kept"
+        return f"{spell_count(len(self.files), 'file')}, {kept} with a copy kept"
 
 
 def _what_changed(entry: Entry) -> str:

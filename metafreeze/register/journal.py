@@ -2,8 +2,8 @@
 
 A line is a JSON object whose last member, ``check``, is a hash of all that stands before
 it. Lines are ordered by ``seq``, never by the clock. An entry exists once its line is
-whole on the disk, line break included; what stands after the last line break is the
-rest of an interrupted write and counts for nothing.
+whole on the disk; half a line at the end is the rest of an interrupted write and counts
+for nothing.
 """
 
 from __future__ import annotations
@@ -63,7 +63,9 @@ class Journal:
     faults : tuple of Fault
         Damaged or missing lines, by name.
     whole_bytes : int
-        Length up to the last line break.
+        Length of the whole lines.
+    line_break : bytes
+        What the last of them lacks: nothing, or a line break that an editor took.
     torn_bytes : int
         Length of an interrupted write after it.
     next_seq : int
@@ -73,6 +75,7 @@ class Journal:
     lines: tuple[Line, ...]
     faults: tuple[Fault, ...]
     whole_bytes: int
+    line_break: bytes
     torn_bytes: int
     next_seq: int
 
@@ -121,13 +124,16 @@ def read_journal(folder: Path) -> Journal:
         content = (folder / JOURNAL_NAME).read_bytes()
     except FileNotFoundError:
         content = b""
-    whole = content.rfind(b"\n") + 1
+    whole, line_break = content.rfind(b"\n") + 1, b""
+    if _believe(content[whole:]) is not None:
+        # Whole but for its line break, as an editor may leave it.
+        whole, line_break = len(content), b"\n"
     lines: list[Line] = []
     faults: list[Fault] = []
     expected = 0
     unread: list[int] = []  # numbers, counted from 1, of the lines that could not be believed
-    for number, raw in enumerate(content[:whole].split(b"\n")[:-1], 1):
-        body = _believe(raw)
+    for number, raw in enumerate((content[:whole] + line_break).split(b"\n")[:-1], 1):
+        body = _believe(raw.removesuffix(b"\r"))
         if body is None:
             unread.append(number)
             continue
@@ -146,6 +152,7 @@ def read_journal(folder: Path) -> Journal:
         lines=tuple(lines),
         faults=tuple(faults),
         whole_bytes=whole,
+        line_break=line_break,
         torn_bytes=len(content) - whole,
         next_seq=following,
     )

@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 
 from metafreeze.errors import Fault, Location, RegisterError
 from metafreeze.register.disk import write_whole
-from metafreeze.register.entries import TEXT_DTYPE
+from metafreeze.register.entries import TEXT_DTYPE, spell_count
 from metafreeze.register.schema import FIELD, FIELDS, SCHEMA_VERSION, arrow_schema
 
 ROWS_FOLDER = "rows"
@@ -281,8 +281,8 @@ def _believed_bytes(folder: Path, record: PartRecord) -> bytes:
 def _damaged(record: PartRecord, rule: str, state: str) -> Fault:
     return Fault(
         rule=rule,
-        message=f"{record.name} {state}; the {record.rows} rows of entry "
-        f"{record.entry_id} are left out",
+        message=f"{record.name} {state}; entry {record.entry_id} is left out "
+        f"({spell_count(record.rows, 'row')})",
         remedy=f"Restore it from a copy, or undo {record.entry_id} and add its file again "
         "from the folder sources",
         location=Location(file=record.name),

@@ -26,6 +26,7 @@ from metafreeze.register.blanks import (
     recognise_sheet,
 )
 from metafreeze.register.codes import row_codes
+from metafreeze.register.entries import spell_count
 from metafreeze.register.growth import (
     KEY_COLUMNS,
     Match,
@@ -496,8 +497,8 @@ def _report_changes(
             plan.faults.append(
                 Fault(
                     rule="vanished",
-                    message=f"{count} rows that {entry_id} holds of this sheet are not in it now; "
-                    "they stay",
+                    message=f"{spell_count(count, 'row')} that {entry_id} holds of this sheet "
+                    f"{'is' if count == 1 else 'are'} not in it now; the register keeps {'it' if count == 1 else 'them'}",
                     remedy=f"To take them out: metafreeze undo REGISTER {entry_id}, "
                     "then add the sheet again",
                     location=Location(file=file),

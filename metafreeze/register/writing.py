@@ -24,7 +24,7 @@ from metafreeze.register.disk import (
     hash_file,
     sweep_unfinished,
 )
-from metafreeze.register.entries import Entry
+from metafreeze.register.entries import Entry, spell_count
 from metafreeze.register.growth import Pool, match_rows
 from metafreeze.register.holdings import load, part_numbers, part_reader
 from metafreeze.register.journal import (
@@ -153,7 +153,10 @@ def write_entry(
             record = write_part(folder, entry_name(seq), content, table.num_rows)
             members["part"] = {"sha256": record.sha256, "rows": record.rows}
         line = spell_line(_members(seq, kind, members))
-        append_line(folder / JOURNAL_NAME, line, keep_bytes=standing.journal.whole_bytes)
+        journal = standing.journal
+        append_line(
+            folder / JOURNAL_NAME, journal.line_break + line, keep_bytes=journal.whole_bytes
+        )
     except BaseException:
         for path in made:
             with suppress(OSError):
@@ -468,7 +471,7 @@ def _require_no_clash(
             if found.size:
                 holders = {pool.segments[int(s)].entry_id for s in pool.segment[found]}
                 raise InputError(
-                    f"{found.size} rows of {file.name} would come back with {entry_id}, but "
+                    f"{spell_count(found.size, 'row')} of {file.name} would come back with {entry_id}, but "
                     f"{', '.join(sorted(holders))} holds them again. "
                     f"Take that back first: metafreeze undo REGISTER {max(holders)}."
                 )
@@ -486,8 +489,8 @@ def _still_corrected(entry_id: str, later: str) -> Fault:
 def _held_too(entry_id: str, later: str, records: int, file: str) -> Fault:
     return Fault(
         rule="held-too",
-        message=f"{records} records of {file} ({later}) were there already by {entry_id} and go "
-        "with it",
+        message=f"{spell_count(records, 'record')} of {file} ({later}) that {entry_id} held already "
+        f"{'goes' if records == 1 else 'go'} with it",
         remedy=f"If they are to stay, add {file} again",
         severity="note",
     )

@@ -101,7 +101,7 @@ def test_an_entry_gives_plain_values(tmp_path):
         (Entry(id="e0004", kind="plan"), "e0004, plan: no rows changed."),
         (
             Entry(id="", kind="add", files=("a.csv",), already_there=4),
-            "Nothing new: all 4 rows of a.csv are already there.",
+            "Nothing new in a.csv: 4 rows already there.",
         ),
     ],
 )
@@ -112,7 +112,5 @@ def test_an_entry_says_what_it_did(entry, line):
 def test_ledger_rows_add_up():
     ledger = FULL["ledger"]
     assert ledger.to_frame()["records"].tolist() == [6]
-    assert ledger.headline() == (
-        "6 records of 1 files: 3 used, 1 not seen exactly, 2 already there"
-    )
+    assert ledger.headline() == ("6 records of 1 file: 3 used, 1 not seen exactly, 2 already there")
     assert EMPTY["ledger"].headline() == "0 records of 0 files: none"
