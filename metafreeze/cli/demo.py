@@ -29,7 +29,7 @@ def command(out: str, as_json: bool) -> int:
 
     from metafreeze.cli.demo_sheets import demo_sheets
     from metafreeze.register.store import create_register
-    from metafreeze.reporting.answers import pool_page
+    from metafreeze.reporting.answers import published_page
     from metafreeze.reporting.publish import report
     from metafreeze.reporting.terminal import render_text
 
@@ -42,7 +42,7 @@ def command(out: str, as_json: bool) -> int:
         )
         entry = register.add(demo_sheets())
         published = report(register, out=folder)
-    page = render_text(pool_page(published.results), width=terminal_width())
+    page = render_text(published_page(published.results), width=terminal_width())
     lines = [f"Took in {len(entry.files)} invented sheets.", "", page]
     lines.append(
         f"Open the report: {folder / 'report.html'} (for printing: {folder / 'report.pdf'})"

@@ -32,14 +32,14 @@ def command(
       metafreeze report trials.csv --endpoint t_solid --out reports/mine
     """
     from metafreeze.cli.registers import opened
-    from metafreeze.reporting.answers import pool_page
+    from metafreeze.reporting.answers import published_page
     from metafreeze.reporting.publish import report
     from metafreeze.reporting.terminal import render_text
 
     folder = Path(out) if out else Path("reports") / Path(sources[0]).stem
     with opened(sources, answers) as register, progress("Writing the report"):
         published = report(register, out=folder, endpoint=answers.endpoint, seed=seed)
-    page = render_text(pool_page(published.results), width=terminal_width())
+    page = render_text(published_page(published.results), width=terminal_width())
     files = [str(path) for path in published.files]
     text = f"{page}\nThe report is {folder / 'report.html'}, for printing {folder / 'report.pdf'}."
     say(text, {"files": files, "results": published.results}, as_json=as_json)

@@ -55,7 +55,7 @@ def pool_page(results: Mapping[str, Any], rest: Mapping[str, Any] | None = None)
         new_lab_sentence(pool),
         counts_sentence(pool),
         disagreement_sentence(pool),
-        physics_section(pool).answer,
+        physics_section(pool, results.get("challenge")).answer,
     ]
     if rest is not None:
         summary.append(without_sentence(rest))
@@ -101,6 +101,24 @@ def challenge_page(results: Mapping[str, Any]) -> Report:
         verdicts=verdicts(challenge),
         sections=tuple(replace(s, figures=(), method=(), sources=()) for s in sections),
     )
+
+
+def published_page(results: Mapping[str, Any]) -> Report:
+    """Describe what is printed when a report was written: the verdicts, the answer, the ladder.
+
+    Parameters
+    ----------
+    results : mapping
+        All results.
+
+    Returns
+    -------
+    Report
+    """
+    page = pool_page(results)
+    challenge = results["challenge"]
+    ladder = replace(ladder_section(challenge), figures=(), method=(), sources=())
+    return replace(page, verdicts=verdicts(challenge), sections=(ladder,))
 
 
 def without_sentence(rest: Mapping[str, Any]) -> Text:

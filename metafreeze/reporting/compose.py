@@ -82,7 +82,7 @@ def compose_report(results: Mapping[str, Any], tables: Mapping[str, pd.DataFrame
             absent_section(pool),
             shuffle_section(challenge),
             hidden_section(challenge),
-            physics_section(pool),
+            physics_section(pool, challenge),
         ]
     sections.append(rows_section(register, pool, tables))
     return Report(

@@ -11,9 +11,14 @@ from metafreeze.reporting.content import Between, Column, Section, TableContent,
 from metafreeze.reporting.sections.pooled import NOT_ESTIMABLE, number
 
 
-def physics_section(pool: Mapping[str, Any]) -> Section:
-    """Set the expected ratio beside the one seen, and what is left."""
+def physics_section(pool: Mapping[str, Any], challenge: Mapping[str, Any] | None = None) -> Section:
+    """Set the expected ratio beside the one seen, and what is left.
+
+    Where the challenge was run its numbers stand here, which compare like with like, so that
+    the page holds one answer to one question.
+    """
     question = say("What does ordinary physics expect?")
+    pool = _like_with_like(pool, challenge)
     expected = math.nan
     if pool["status"] not in NOT_ESTIMABLE:
         expected = number(pool["expected_log_ratio"])
@@ -25,7 +30,7 @@ def physics_section(pool: Mapping[str, Any]) -> Section:
             applies=False,
         )
     rows = (
-        ("Seen", number(pool["log_ratio"]), _limits(pool, "low", "high")),
+        ("Seen, like with like", number(pool["log_ratio"]), _limits(pool, "low", "high")),
         ("Expected", expected, _limits(pool, "expected_low", "expected_high")),
         (
             "Beyond ordinary physics",
@@ -47,7 +52,7 @@ def physics_section(pool: Mapping[str, Any]) -> Section:
                 key="physics-table",
                 caption=say("Change of time from the colder to the hotter start."),
                 columns=(
-                    Column(heading="", kind="words"),
+                    Column(heading="What", kind="words"),
                     Column(heading="Change of time", kind="log-ratio"),
                     Column(heading="Interval", kind="log-ratio"),
                 ),
@@ -55,6 +60,23 @@ def physics_section(pool: Mapping[str, Any]) -> Section:
             ),
         ),
     )
+
+
+def _like_with_like(
+    pool: Mapping[str, Any], challenge: Mapping[str, Any] | None
+) -> Mapping[str, Any]:
+    if challenge is None or challenge.get("status") != "ok" or pool["status"] in NOT_ESTIMABLE:
+        return pool
+    total, excess = challenge["ladder"][-1], challenge["excess"]
+    return {
+        **pool,
+        "log_ratio": total["estimate"],
+        "low": total["low"],
+        "high": total["high"],
+        "excess_log_ratio": excess["log_ratio"],
+        "excess_low": excess["low"],
+        "excess_high": excess["high"],
+    }
 
 
 def _effect(pool: Mapping[str, Any], centre: str, low: str, high: str) -> Text:

@@ -49,7 +49,11 @@ def answer_sentence(pool: Values) -> Text:
         hot_c=pool["hot_c"],
         cold_c=pool["cold_c"],
     )
-    place = "In this freezer" if pool["scope"] == "one lab" else "Over all labs"
+    place = (
+        "In this freezer"
+        if pool["scope"] == "one lab"
+        else "Over all labs, as the trials were done"
+    )
     return say("{place}, {effect}.", place=place, effect=effect)
 
 
