@@ -8,7 +8,7 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pyarrow as pa
 import pyarrow.csv as pa_csv
@@ -30,6 +30,8 @@ _NEVER = "\x1f"
 _CONVINCING = 0.6
 # Below this score a delimiter is an accident of sentences.
 _ACCIDENTAL = 0.15
+# Share of the filled cells in single quotes that makes these the quotes of the file.
+_MOSTLY_QUOTED = 0.9
 # A file without any delimiter must be free of the candidates in this share of its lines.
 _CLEAN_LINES = 0.9
 _SAMPLE_ROWS = 200
@@ -52,11 +54,14 @@ class Records:
         Line on which each record starts, counted from 1.
     findings : tuple of Fault
         Broken quotes.
+    usual_quotes : bool
+        False where cells are quoted otherwise than by double quotes right at their start.
     """
 
     rows: list[list[str]]
     lines: list[int]
     findings: tuple[Fault, ...] = ()
+    usual_quotes: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,6 +136,10 @@ def split_records(text: str, mark: str, *, file: str = "") -> Records:
 def _split_quoted(lines: list[str], mark: str, file: str) -> Records:
     """Split by the rules of quoting; a quote that is never closed counts as a letter."""
     rows, starts, problem = _read_strictly(lines, mark)
+    for quote, skip in _other_quoting(rows):
+        other, other_starts, other_problem = _read_strictly(lines, mark, quote=quote, skip=skip)
+        if other_problem is None and _evenness(other) >= _evenness(rows):
+            return Records(rows=other, lines=other_starts, usual_quotes=False)
     if problem is None:
         return Records(rows=rows, lines=starts)
     row, never_closed = problem
@@ -168,11 +177,34 @@ def _split_quoted(lines: list[str], mark: str, file: str) -> Records:
     return Records(rows=rows, lines=starts, findings=(fault,))
 
 
+_SPACED_QUOTE = re.compile(r"\s+\".*\"\s*\Z", re.DOTALL)
+_SPACED_OPENING = re.compile(r"\s+\"[^\"]*\Z")
+# A cell in single quotes, or a piece of one that holds the delimiter.
+_SINGLE_QUOTES = re.compile(r"'|.*'\s*\Z", re.DOTALL)
+
+
+def _other_quoting(rows: Sequence[Sequence[str]]) -> list[tuple[str, bool]]:
+    """List other ways of quoting that the cells show: single quotes, spaces before quotes."""
+    sample = [row for row in rows[:_SAMPLE_ROWS] if row]
+    cells = [cell for row in sample for cell in row if cell]
+    single = sum(bool(_SINGLE_QUOTES.match(cell)) for cell in cells)
+    ways = []
+    if cells and single >= _MOSTLY_QUOTED * len(cells):
+        ways.append(("'", True))
+    spaced = sum(any(map(_SPACED_QUOTE.match, row)) for row in sample)
+    opened = any(_SPACED_OPENING.match(cell) for cell in cells)
+    if opened or (spaced and 2 * spaced >= len(sample)):
+        ways.append(('"', True))
+    return ways
+
+
 def _read_strictly(
-    lines: list[str], mark: str
+    lines: list[str], mark: str, *, quote: str = '"', skip: bool = False
 ) -> tuple[list[list[str]], list[int], tuple[int, bool] | None]:
     """Read with strict quoting; give the row of the first broken quote and its kind."""
-    reader = csv.reader(iter(lines), delimiter=mark, strict=True)
+    reader = csv.reader(
+        iter(lines), delimiter=mark, quotechar=quote, skipinitialspace=skip, strict=True
+    )
     rows: list[list[str]] = []
     starts: list[int] = []
     before = 0
@@ -335,9 +367,7 @@ def decide_delimiter(text: str, *, file: str = "", forced: str = "") -> Delimite
 
 def _settle(body: str, mark: str, evidence: str, file: str, skipped: int) -> Delimiter:
     records = split_records(body, mark, file=file)
-    shifted = Records(
-        rows=records.rows, lines=[n + skipped for n in records.lines], findings=records.findings
-    )
+    shifted = replace(records, lines=[n + skipped for n in records.lines])
     return Delimiter(mark=mark, evidence=evidence, records=shifted)
 
 

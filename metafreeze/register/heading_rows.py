@@ -47,6 +47,11 @@ def find_heading(grid: Grid, rows: Sequence[int], width: int, habits: Habits) ->
     lines = [rows[k] for k in range(top, bottom + 1)]
     lines = [i for i in lines if not is_rule_line(grid.rows[i])] or lines
     names, units = _choose_lines(grid, lines, width, habits)
+    # A row of numbers over groups of columns, such as the start temperatures.
+    while (at := rows.index(names[0])) and len(names) < _HEADING_LINES:
+        if not _has_gaps(grid, rows[at - 1], names[0]) or is_rule_line(grid.rows[rows[at - 1]]):
+            break
+        names.insert(0, rows[at - 1])
     end = rows.index(max([*names, *([] if units is None else [units])]))
     while end + 1 < len(rows) and is_rule_line(grid.rows[rows[end + 1]]) and width > 1:
         end += 1
@@ -83,13 +88,27 @@ def _first_full(grid: Grid, rows: Sequence[int], stretch: int, habits: Habits) -
     if not habits.has_values:
         return len(rows)
     partial = len(rows)
-    for k in range(stretch, len(rows)):
+    for k in range(_below_numbers(grid, rows, stretch, habits), len(rows)):
         matched, total = count_matches(grid, rows[k], habits)
         if total and matched == total:
             return k
         if matched and partial == len(rows) and matched > 0.5 * total:
             partial = k
     return partial
+
+
+def _below_numbers(grid: Grid, rows: Sequence[int], stretch: int, habits: Habits) -> int:
+    """Step over a first row of sparse numbers that stands above a heading, such as years."""
+    first = rows[stretch]
+    matched, total = count_matches(grid, first, habits)
+    lower = rows[stretch + 1 : stretch + _HEADING_LINES + 1]
+    if not total or matched < total or not lower:
+        return stretch
+    sparse = len(grid.filled(first)) < max(len(grid.filled(i)) for i in lower)
+    for i in reversed(lower):
+        if sparse and heading_like(grid, i, habits) and not like_records(grid, i, habits):
+            return rows.index(i) + 1
+    return stretch
 
 
 def _is_odd_heading(
@@ -217,11 +236,11 @@ def name_columns(grid: Grid, names: Sequence[int], width: int) -> tuple[list[str
     if not names:
         return [""] * width, [""] * width
     lowest = names[-1]
-    low = [grid.cell(lowest, j) for j in range(width)]
+    low = [_one_line(grid.cell(lowest, j)) for j in range(width)]
     headings = list(low)
     groups = [""] * width
     for i in reversed(names[:-1]):
-        upper = [grid.cell(i, j) for j in range(width)]
+        upper = [_one_line(grid.cell(i, j)) for j in range(width)]
         if _is_group_row(upper, low):
             spread = _spread_group(grid, i, upper, low)
             for j in range(width):
@@ -234,6 +253,11 @@ def name_columns(grid: Grid, names: Sequence[int], width: int) -> tuple[list[str
                 if upper[j] and upper[j] != headings[j]:
                     headings[j] = f"{upper[j]} {headings[j]}".strip()
     return headings, groups
+
+
+def _one_line(cell: str) -> str:
+    """Join the lines of a heading that was broken inside its cell."""
+    return " ".join(cell.split())
 
 
 def _is_group_row(upper: Sequence[str], low: Sequence[str]) -> bool:
@@ -251,10 +275,26 @@ def _spread_group(grid: Grid, row: int, upper: Sequence[str], low: Sequence[str]
         for j in range(s.left, min(s.right + 1, len(spread))):
             spread[j] = upper[s.left]
     named = [w for w in low if w]
-    if merged or len(set(named)) == len(named):
+    if not merged and len(set(named)) < len(named):
+        current = ""
+        for j, word in enumerate(upper):
+            current = word or (current if low[j] else "")
+            spread[j] = current
+    return _without_caption(spread, low)
+
+
+def _without_caption(spread: list[str], low: Sequence[str]) -> list[str]:
+    """Take away a first group that names the row itself, such as "Arm" over hot and cold.
+
+    It stands over other names than the groups after it, which all stand over the same.
+    """
+    runs: dict[str, list[str]] = {}
+    for group, name in zip(spread, low, strict=True):
+        if group:
+            runs.setdefault(group, []).append(name)
+    first, *others = runs.values() if runs else [[]]
+    alike = len(others) >= 2 and all(names == others[0] for names in others)
+    if not alike or first == others[0]:
         return spread
-    current = ""
-    for j, word in enumerate(upper):
-        current = word or (current if low[j] else "")
-        spread[j] = current
-    return spread
+    caption = next(iter(runs))
+    return ["" if group == caption else group for group in spread]

@@ -267,6 +267,8 @@ def _settle_dates(
     """Decide the order of day and month of a column; ask where no row decides it."""
     if column.dates is not None and column.dates.any():
         findings.extend(_find_damage(column, table, file))
+    else:
+        findings.extend(_find_month_labels(column, table, file))
     if not _shows_date(column):
         return column
     decision = decide_day_order(column.text)
@@ -338,6 +340,41 @@ def _note_day_numbers(column: Column, place: Callable[[int], Location]) -> list[
     ]
 
 
+# What a spreadsheet shows of a label such as 3-1 that it took for a date.
+_DAY_MONTH = re.compile(
+    r"(?:\d{1,2}[-. ](?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
+    r"|(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*[-. ]\d{1,2})\Z",
+    re.IGNORECASE,
+)
+
+
+def _find_month_labels(column: Column, table: RawTable, file: str) -> list[Fault]:
+    """Report cells such as 3-Jan among labels such as 3-1, dates made of labels before saving."""
+    cells = column.text
+    if len(cells) > _MANY_ROWS:
+        return []
+    typed = [(k, cell.strip()) for k, cell in enumerate(cells.to_pylist()) if cell]
+    made = [(k, cell) for k, cell in typed if _DAY_MONTH.match(cell)]
+    others = [cell for _, cell in typed if not _DAY_MONTH.match(cell)]
+    if not made or not others or not all(_ID_LIKE.match(cell) for cell in others):
+        return []
+    name = name_of(column)
+    listed = ", ".join(f"row {table.file_rows[k]}: {cell}" for k, cell in made[:LISTED])
+    return [_damage(name, others[0], listed, int(table.file_rows[made[0][0]]), table, file)]
+
+
+def _damage(name: str, other: str, listed: str, row: int, table: RawTable, file: str) -> Fault:
+    return Fault(
+        rule="dates-among-labels",
+        message=(
+            f"“{name}” holds dates among labels such as “{other.strip()}” ({listed}); a "
+            "spreadsheet has turned labels into dates, and what was typed is lost"
+        ),
+        remedy="Type the labels again in cells formatted as text",
+        location=Location(file=file, sheet=table.sheet, row=row, column=name),
+    )
+
+
 _ID_LIKE = re.compile(r"\s*\d{1,3}\s*[-/._]\s*\d{1,3}(?:\s*[-/._]\s*\d{1,4})?\s*\Z")
 
 
@@ -354,22 +391,17 @@ def _find_damage(column: Column, table: RawTable, file: str) -> list[Fault]:
     listed = ", ".join(
         f"row {row}: {cells[k]}" for k, row in zip(where[:LISTED], rows, strict=False)
     )
-    labels = all(_ID_LIKE.match(cell) for cell in others)
     name = name_of(column)
+    row = int(rows[0])
+    if all(_ID_LIKE.match(cell) for cell in others):
+        return [_damage(name, others[0], listed, row, table, file)]
     return [
         Fault(
-            rule="dates-among-labels" if labels else "dates-among-text",
-            message=(
-                f"“{name}” holds dates among labels such as “{others[0].strip()}” ({listed}); the "
-                "spreadsheet has turned labels into dates, and what was typed is lost"
-                if labels
-                else f"“{name}” holds dates among other text ({listed})"
-            ),
-            remedy="Type the labels again in cells formatted as text"
-            if labels
-            else "Look whether they were meant as dates",
-            location=Location(file=file, sheet=table.sheet, row=int(rows[0]), column=name),
+            rule="dates-among-text",
+            message=f"“{name}” holds dates among other text ({listed})",
+            remedy="Look whether they were meant as dates",
+            location=Location(file=file, sheet=table.sheet, row=row, column=name),
             value=str(cells[int(where[0])]),
-            severity="error" if labels else "note",
+            severity="note",
         )
     ]

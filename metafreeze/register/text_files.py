@@ -200,7 +200,7 @@ def _plan_long(head: str, name: str, answers: Answers) -> _Plan | None:
     """Find the structure on the first lines; None where it is not as plain as can be."""
     delimiter = decide_delimiter(head, file=name, forced=answers.delimiter)
     records = delimiter.records
-    if delimiter.mark in (SPACES, SINGLE) or records.findings:
+    if delimiter.mark in (SPACES, SINGLE) or records.findings or not records.usual_quotes:
         return None
     if any("\n" in cell or "\r" in cell for row in records.rows for cell in row):
         return None

@@ -65,6 +65,44 @@ def test_repeated_names_over_their_parts(read):
     assert headings(source) == ["lab", "hot mean", "hot SD", "cold mean", "cold SD"]
 
 
+def test_numbers_over_groups_of_columns(read):
+    source = read("start,80,,20,\nlab,mean,SD,mean,SD\nA,41.2,3.1,44.0,2.8\nB,40.1,2.9,43.2,3\n")
+    assert [(c.group, c.heading) for c in source.tables[0].columns] == [
+        ("", "lab"),
+        ("80", "mean"),
+        ("80", "SD"),
+        ("20", "mean"),
+        ("20", "SD"),
+    ]
+
+
+def test_a_heading_broken_inside_its_cell_is_joined(read):
+    source = read('run,"start\n(°C)",freeze\nR1,80,41\nR2,20,39\n')
+    assert headings(source) == ["run", "start (°C)", "freeze"]
+    assert source.tables[0].file_rows.tolist() == [3, 4]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        'run, "lab", t\nR1, "a, b", 41\nR2, "c", 42\n',
+        "'run','lab','t'\n'R1','a, b','41'\n'R2','c','42'\n",
+    ],
+)
+def test_other_ways_of_quoting(read, text):
+    source = read(text)
+    assert headings(source) == ["run", "lab", "t"]
+    assert rows(source) == [["R1", "a, b", "41"], ["R2", "c", "42"]]
+
+
+def test_labels_that_a_spreadsheet_turned_into_dates(read):
+    source = read("run,start,t\n3-1,80,41\n3-Jan,20,39\n3-2,80,40\n2-Feb,20,40\n")
+    (fault,) = source.findings
+    assert (fault.rule, fault.severity, fault.location.row) == ("dates-among-labels", "error", 3)
+    assert "row 3: 3-Jan, row 5: 2-Feb" in fault.message
+    assert rows(source)[1][0] == "3-Jan"
+
+
 def test_first_record_in_words_is_a_record(read):
     source = read("run,lab,start,freeze\nR1,A,hot,not frozen\nR2,A,80,41\nR3,B,20,40\nR4,B,20,41\n")
     assert headings(source) == A4

@@ -108,6 +108,50 @@ def test_a_blank_row_between_the_rows_of_a_heading(read):
     assert columns[0].text.to_pylist() == ["A", None]
 
 
+def test_a_heading_of_three_rows_with_years(read):
+    def fill(book):
+        for row in [
+            ["Year", None, 2024, None, 2025, None],
+            ["Arm", None, "hot", "cold", "hot", "cold"],
+            ["Lab", "n", "min", "min", "min", "min"],
+            ["A", 3, 41, 44, 42, 43],
+            ["B", 3, 41, 44, 42, 43],
+        ]:
+            book.active.append(row)
+        book.active.merge_cells("C1:D1")
+        book.active.merge_cells("E1:F1")
+
+    columns = read(fill).tables[0].columns
+    assert [(c.group, c.heading) for c in columns[1:]] == [
+        ("", "n"),
+        ("2024 hot", "min"),
+        ("2024 cold", "min"),
+        ("2025 hot", "min"),
+        ("2025 cold", "min"),
+    ]
+
+
+def test_tables_beside_each_other_under_their_labs(read):
+    source = read(
+        [
+            ["Lab A", None, None, None, "Lab B", None, None],
+            ["run", "start", "freeze", None, "run", "start", "freeze"],
+            ["A1", 80, 41, None, "B1", 80, 44],
+            ["A2", 20, 40, None, "B2", 20, 43],
+            ["A3", 20, 40],
+        ]
+    )
+    assert [t.n_rows for t in source.tables] == [3, 2]
+    assert [{c.group for c in t.columns} for t in source.tables] == [{"Lab A"}, {"Lab B"}]
+
+
+def test_a_table_away_from_the_corner(read):
+    rows = [[None, None, *row] for row in RUNS]
+    source = read([[], [], *rows])
+    assert [c.position for c in source.tables[0].columns] == [3, 4, 5]
+    assert source.tables[0].file_rows.tolist() == [4, 5]
+
+
 def test_a_merged_label_makes_no_records_of_blank_rows(read):
     def fill(book):
         for row in RUNS:
