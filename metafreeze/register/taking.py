@@ -498,7 +498,8 @@ def _report_changes(
                 Fault(
                     rule="vanished",
                     message=f"{spell_count(count, 'row')} that {entry_id} holds of this sheet "
-                    f"{'is' if count == 1 else 'are'} not in it now; the register keeps {'it' if count == 1 else 'them'}",
+                    f"{'is' if count == 1 else 'are'} not in it now; the register keeps "
+                    f"{'it' if count == 1 else 'them'}",
                     remedy=f"To take them out: metafreeze undo REGISTER {entry_id}, "
                     "then add the sheet again",
                     location=Location(file=file),

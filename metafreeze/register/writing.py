@@ -471,8 +471,8 @@ def _require_no_clash(
             if found.size:
                 holders = {pool.segments[int(s)].entry_id for s in pool.segment[found]}
                 raise InputError(
-                    f"{spell_count(found.size, 'row')} of {file.name} would come back with {entry_id}, but "
-                    f"{', '.join(sorted(holders))} holds them again. "
+                    f"{spell_count(found.size, 'row')} of {file.name} would come back with "
+                    f"{entry_id}, but {', '.join(sorted(holders))} holds them again. "
                     f"Take that back first: metafreeze undo REGISTER {max(holders)}."
                 )
 
@@ -489,8 +489,8 @@ def _still_corrected(entry_id: str, later: str) -> Fault:
 def _held_too(entry_id: str, later: str, records: int, file: str) -> Fault:
     return Fault(
         rule="held-too",
-        message=f"{spell_count(records, 'record')} of {file} ({later}) that {entry_id} held already "
-        f"{'goes' if records == 1 else 'go'} with it",
+        message=f"{spell_count(records, 'record')} of {file} ({later}) that {entry_id} held "
+        f"already {'goes' if records == 1 else 'go'} with it",
         remedy=f"If they are to stay, add {file} again",
         severity="note",
     )

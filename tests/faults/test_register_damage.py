@@ -56,8 +56,8 @@ def test_a_flipped_byte_in_a_part_is_named_and_the_rest_opens(register, share):
     (fault,) = register.damage
     assert str(fault) == (
         "rows/e0002.parquet is damaged: its checksum is not the journal's; entry "
-        "e0002 is left out (2 rows). rows/e0002.parquet. Restore it from a copy, or undo e0002 and add "
-        "its file again from the folder sources."
+        "e0002 is left out (2 rows). rows/e0002.parquet. Restore it from a copy, or undo "
+        "e0002 and add its file again from the folder sources."
     )
     assert (
         entries_warned(register, "rows/e0002.parquet is damaged") == ["e0001"] * 2 + ["e0003"] * 2
