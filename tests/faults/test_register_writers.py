@@ -35,7 +35,7 @@ def entries_by_sheet(register) -> dict[str, int]:
 
 @pytest.mark.skipif(os.name == "nt", reason="there is no signal that cannot be caught")
 @pytest.mark.parametrize(
-    "moments", [3, pytest.param(50, marks=pytest.mark.slow)], ids=["few", "fifty"]
+    "moments", [2, pytest.param(50, marks=pytest.mark.slow)], ids=["few", "fifty"]
 )
 def test_a_writer_killed_at_any_moment_loses_nothing_and_leaves_no_half(tmp_path, moments):
     register = create_register(tmp_path / "winter", lab="north kitchen", primary_endpoint="t_solid")
@@ -70,8 +70,8 @@ def test_a_writer_killed_at_any_moment_loses_nothing_and_leaves_no_half(tmp_path
 
 @pytest.mark.parametrize(
     ("writers", "sheets"),
-    [(3, 6), pytest.param(8, 25, marks=pytest.mark.slow)],
-    ids=["three", "eight"],
+    [(2, 6), pytest.param(8, 25, marks=pytest.mark.slow)],
+    ids=["two", "eight"],
 )
 def test_writers_at_the_same_time_lose_nothing(tmp_path, writers, sheets):
     register = create_register(tmp_path / "winter", lab="north kitchen", primary_endpoint="t_solid")
