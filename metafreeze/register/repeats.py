@@ -103,7 +103,8 @@ def settle_repeats(drafts: Sequence[Draft], findings: Findings) -> None:
     if nameless.any():
         _note_alike(rows, np.flatnonzero(nameless), findings)
     at = np.flatnonzero(use & labelled)
-    if at.size < 2 or len(pc.unique(run_id.take(pa.array(at)))) == at.size:
+    names_of_runs = run_id if at.size == rows.n else run_id.take(pa.array(at))
+    if at.size < 2 or len(pc.unique(names_of_runs)) == at.size:
         # Every run has a name of its own.
         return
     names = [n for n in _KEY if n in rows.names()]
@@ -281,11 +282,11 @@ def _difference(name: str, before: object, after: object) -> str:
 def _note_alike(rows: _All, at: IntArray, findings: Findings) -> None:
     """Say that equal rows without a run name count as runs of their own."""
     # Most rows differ in their numbers already: only the others are compared whole.
-    for name in ("time_lower_s", "start_temp_c"):
-        groups = _groups(_codes([rows.column(name).take(pa.array(at))]), at)
-        if not groups:
-            return
-        at = np.sort(np.concatenate(groups))
+    numbers = [rows.column(name).take(pa.array(at)) for name in ("time_lower_s", "start_temp_c")]
+    alike = _groups(_codes(numbers), at)
+    if not alike:
+        return
+    at = np.sort(np.concatenate(alike))
     groups = _groups(_content(rows, at), at)
     if not groups:
         return
