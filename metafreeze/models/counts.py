@@ -293,8 +293,8 @@ class _Counts:
         """Give ln of the product over clusters of the binomial averaged over the normal."""
         return self.with_slopes(mu, tau)[0]
 
-    def with_slopes(self, mu: float, tau: float) -> tuple[float, float, float]:
-        """Give the log likelihood and its slopes in the mean and in tau."""
+    def with_slopes(self, mu: float, tau: float) -> tuple[float, float, float, float]:
+        """Give the log likelihood, its slopes in the mean and in tau, and its bend in the mean."""
         coefficient = (
             special.gammaln(self.n + 1)
             - special.gammaln(self.k + 1)
@@ -306,20 +306,29 @@ class _Counts:
         eta = mu + tau * u
         k, n = self.k[:, np.newaxis], self.n[:, np.newaxis]
         inside = k * eta - n * np.logaddexp(0.0, eta) - 0.5 * u * u + log_weights
-        logs = special.logsumexp(inside, axis=1)
-        share = np.exp(inside - logs[:, np.newaxis])
-        surprise = share * (k - n * special.expit(eta))
+        top = inside.max(axis=1, keepdims=True)
+        mass = np.exp(inside - top)
+        total = mass.sum(axis=1)
+        share = mass / total[:, np.newaxis]
+        p = special.expit(eta)
+        surprise = k - n * p
+        mean = (share * surprise).sum(axis=1)
+        bend = (share * (surprise * surprise - n * p * (1 - p))).sum(axis=1) - mean * mean
         return (
-            float((coefficient + logs + np.log(width)).sum()),
-            float(surprise.sum()),
-            float((surprise * u).sum()),
+            float((coefficient + np.log(total) + top[:, 0] + np.log(width)).sum()),
+            float(mean.sum()),
+            float((share * surprise * u).sum()),
+            float(bend.sum()),
         )
 
     def _mode(self, mu: float, tau: float) -> tuple[FloatArray, FloatArray]:
         """Find, for each cluster, the mode of the integrand in u and its width."""
         # The slope falls in u and is zero at u = tau (k - n p), so these bracket it.
         low, high = -tau * self.n - 1.0, tau * self.n + 1.0
-        u = np.zeros_like(self.k)
+        # Start where a normal approximation of each count would put it.
+        share = (self.k + 0.5) / (self.n + 1.0)
+        weight = tau * self.n * share * (1 - share)
+        u = weight * (special.logit(share) - mu) / (1.0 + tau * weight)
         for _ in range(MODE_STEPS):
             p = special.expit(mu + tau * u)
             slope = tau * (self.k - self.n * p) - u
@@ -328,7 +337,7 @@ class _Counts:
             # Over the cliff of a steep binomial Newton would leap to and fro: halve instead.
             new = np.where((new > low) & (new < high), new, 0.5 * (low + high))
             # The rule needs the mode only as a centre: no more digits than this matter.
-            done = np.abs(new - u) < 1e-6 * (1 + np.abs(u))
+            done = np.abs(new - u) < 1e-3 * (1 + np.abs(u))
             u = new
             if done.all():
                 break
@@ -336,20 +345,19 @@ class _Counts:
         return u, 1.0 / np.sqrt(tau * tau * self.n * p * (1 - p) + 1.0)
 
     def best_mean(self, tau: float) -> float:
-        """Solve the slope in the mean at fixed tau."""
-        start = float(special.logit(self.k.sum() / self.n.sum()))
-        low = high = start
-        step = 0.5 + tau
-        while self.with_slopes(low, tau)[1] < 0:
-            low -= step
-            step *= 2.0
-        step = 0.5 + tau
-        while self.with_slopes(high, tau)[1] > 0:
-            high += step
-            step *= 2.0
-        if low == high:
-            return start
-        return _root(lambda m: self.with_slopes(m, tau)[1], low, high)
+        """Solve the slope in the mean at fixed tau.
+
+        The likelihood is log-concave in the mean (a marginal of a log-concave function), so
+        Newton's steps, kept short, cannot go astray.
+        """
+        mu = float(special.logit(self.k.sum() / self.n.sum()))
+        for _ in range(MODE_STEPS):
+            _, slope, _, bend = self.with_slopes(mu, tau)
+            step = float(np.clip(-slope / bend, -2.0 - tau, 2.0 + tau)) if bend < 0 else 0.0
+            mu += step
+            if abs(step) <= 1e-12 * (1 + abs(mu)):
+                break
+        return mu
 
     def profile_tau(self, tau: float) -> float:
         """Maximise over the mean at fixed tau."""

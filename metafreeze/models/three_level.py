@@ -21,7 +21,7 @@ from metafreeze.models.heterogeneity import require_level
 from metafreeze.models.pool_input import Numbers, check_effects
 from metafreeze.models.pooled import two_sided_p
 from metafreeze.models.tau2 import power_of_two_scale
-from metafreeze.results import RESULT, FloatArray, Result, round_for_people
+from metafreeze.results import RESULT, FloatArray, IntArray, Result, round_for_people
 
 # Below this Satterthwaite df a robust interval is not to be trusted (Tipton 2015).
 TRUSTED_DF = 4.0
@@ -180,11 +180,72 @@ def pool_nested(
     if np.any(np.abs(whole[member[:, np.newaxis] != member]) > 0):
         raise InputError("covariance links effects of two studies. Give zero between studies.")
     blocks = [np.flatnonzero(member == j) for j in range(studies)]
-    model = _Model(y=y, blocks=[(at, whole[np.ix_(at, at)]) for at in blocks])
+    model: _Model | _PlainModel
+    if effects.covariance is None:
+        model = _PlainModel(y=y, v=v, member=member.astype(np.int64), studies=studies)
+    else:
+        model = _Model(y=y, blocks=[(at, whole[np.ix_(at, at)]) for at in blocks])
     sizes = np.array([at.size for at in blocks])
     single = bool((sizes == 1).all())
     theta = _fit(model, np.array([True, not single]), float(np.median(v)))
     return _described(model, theta, effects.study, scale, level, single, studies)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _PlainModel:
+    """Independent sampling errors: each study's covariance is a diagonal plus a constant.
+
+    With d = 1/(v + theta_w), S its sum over a study and c = 1/(1 + theta_b S), the inverse is
+    ``diag(d) - theta_b c d d'`` (Sherman & Morrison 1950), so everything is a sum by study.
+    """
+
+    y: FloatArray
+    v: FloatArray
+    member: IntArray
+    studies: int
+
+    def _sum(self, values: FloatArray) -> FloatArray:
+        sums: FloatArray = np.bincount(self.member, weights=values, minlength=self.studies).astype(
+            np.float64
+        )
+        return sums
+
+    def products(self, theta: FloatArray) -> tuple[FloatArray, float]:
+        """Give [1 y]' V^-1 [1 y] by study, and ln |V|."""
+        d = 1.0 / (self.v + theta[1])
+        s, sy = self._sum(d), self._sum(d * self.y)
+        c = 1.0 / (1.0 + theta[0] * s)
+        out = np.empty((self.studies, 2, 2))
+        out[:, 0, 0] = c * s
+        out[:, 0, 1] = out[:, 1, 0] = c * sy
+        out[:, 1, 1] = self._sum(d * self.y**2) - theta[0] * c * sy**2
+        return out, float(-np.log(d).sum() - np.log(c).sum())
+
+    def criterion(self, theta: FloatArray) -> tuple[float, FloatArray]:
+        """Give -2 restricted log likelihood up to a constant, and its gradient."""
+        d = 1.0 / (self.v + theta[1])
+        s = self._sum(d)
+        c = 1.0 / (1.0 + theta[0] * s)
+        ones = d * c[self.member]
+        info = float(ones.sum())
+        r = self.y - float(ones @ self.y) / info
+        u = d * (r - theta[0] * (c * self._sum(d * r))[self.member])
+        squares = self._sum(d * d)
+        value = float(-np.log(d).sum() - np.log(c).sum() + np.log(info) + r @ u)
+        by_study = c * s
+        gradient = np.array(
+            [
+                float(by_study.sum() - by_study @ by_study / info - np.sum(self._sum(u) ** 2)),
+                float(d.sum() - theta[0] * (c @ squares) - ones @ ones / info - u @ u),
+            ]
+        )
+        return value, gradient
+
+    def weights(self, theta: FloatArray) -> FloatArray:
+        """Give what one unit of each effect adds to the pooled effect, up to a factor."""
+        d = 1.0 / (self.v + theta[1])
+        weights: FloatArray = d / (1.0 + theta[0] * self._sum(d))[self.member]
+        return weights
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,8 +295,16 @@ class _Model:
         )
         return value, gradient
 
+    def weights(self, theta: FloatArray) -> FloatArray:
+        """Give what one unit of each effect adds to the pooled effect, up to a factor."""
+        weights = np.empty(self.y.size)
+        for at, sampling in self.blocks:
+            total = sampling + theta[0] + theta[1] * np.eye(at.size)
+            weights[at] = np.linalg.solve(total, np.ones(at.size))
+        return weights
 
-def _fit(model: _Model, free: npt.NDArray[np.bool_], unit: float) -> FloatArray:
+
+def _fit(model: _Model | _PlainModel, free: npt.NDArray[np.bool_], unit: float) -> FloatArray:
     """Minimise over variances from zero upwards, from several starts; keep the best."""
     spread = max(float(np.var(model.y)), unit)
     starts = [np.array(s) for s in ((0.0, 0.0), (0.3, 0.3), (1.0, 0.0), (0.0, 1.0))]
@@ -259,7 +328,7 @@ def _fit(model: _Model, free: npt.NDArray[np.bool_], unit: float) -> FloatArray:
 
 
 def _polish(
-    model: _Model, theta: FloatArray, free: npt.NDArray[np.bool_], unit: float
+    model: _Model | _PlainModel, theta: FloatArray, free: npt.NDArray[np.bool_], unit: float
 ) -> FloatArray:
     """Newton steps on the variances that are off zero, with a Hessian by differences."""
     theta = np.where(theta < AT_ZERO * unit, 0.0, theta)
@@ -291,7 +360,7 @@ def _polish(
 
 
 def _described(
-    model: _Model,
+    model: _Model | _PlainModel,
     theta: FloatArray,
     study: tuple[str, ...],
     scale: float,
@@ -309,6 +378,7 @@ def _described(
     half, half_model = stats.t.isf(tail, df) * se, stats.t.isf(tail, studies - 1) * plain
     sampling, _ = model.products(np.zeros(2))
     base = sampling.sum(axis=0)
+    weights = model.weights(theta)
     notes, reasons = [], {}
     if df < TRUSTED_DF:
         notes.append(
@@ -346,7 +416,7 @@ def _described(
         tau2_within=NAN if single else float(theta[1]) * scale**2,
         q=float(base[1, 1] - base[0, 1] ** 2 / base[0, 0]),
         q_df=model.y.size - 1,
-        weights=_weights(model, theta),
+        weights=weights / weights.sum(),
         study=study,
         k=model.y.size,
         k_studies=studies,
@@ -355,13 +425,3 @@ def _described(
         note="; ".join(notes),
         reasons=reasons,
     )
-
-
-def _weights(model: _Model, theta: FloatArray) -> FloatArray:
-    """Give what one unit of each effect adds to the pooled effect."""
-    weights = np.empty(model.y.size)
-    for at, sampling in model.blocks:
-        total = sampling + theta[0] + theta[1] * np.eye(at.size)
-        weights[at] = np.linalg.solve(total, np.ones(at.size))
-    shares: FloatArray = weights / weights.sum()
-    return shares

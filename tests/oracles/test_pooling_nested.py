@@ -72,6 +72,14 @@ def test_the_optimum_is_that_of_a_dense_search(seed):
     )
 
 
+def test_sums_by_study_and_whole_matrices_give_one_answer():
+    y, v, study = nested(4)
+    by_sums, by_matrices = pool_nested(y, v, study), pool_nested(y, v, study, covariance=np.diag(v))
+    for name in ("estimate", "se", "df", "se_model", "tau2_between", "tau2_within", "q"):
+        assert getattr(by_sums, name) == pytest.approx(getattr(by_matrices, name), rel=OPTIMUM)
+    np.testing.assert_allclose(by_sums.weights, by_matrices.weights, rtol=OPTIMUM)
+
+
 def test_one_effect_a_study_is_the_ordinary_pool():
     y, v, _ = nested()
     fit, plain = pool_nested(y, v, np.arange(y.size)), pool(y, v, interval="normal")
