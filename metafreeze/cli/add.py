@@ -41,7 +41,7 @@ def command(
         raise UsageError("Take one other register at a time, without sheets beside it.")
     with progress("Adding"):
         if others:
-            entry = target.merge(open_register(others[0]))
+            entry = target.merge(open_register(others[0]), answers=answers, replace=replace)
         else:
             entry = take(target, files, answers, replace=replace)
     lines = [entry.headline(), *(wrap(f"- {note}", indent="  ") for note in entry.notes)]

@@ -48,5 +48,10 @@ def ask(refused: InputError, answers: Answers) -> Answers:
         chosen = click.prompt("Number", type=click.IntRange(1, len(names)), err=True)
         answers = replace(answers, endpoint=names[chosen - 1])
     if "lab" in rules:
-        answers = replace(answers, lab=click.prompt("Name of your lab or kitchen", err=True))
+        answers = replace(
+            answers,
+            lab=click.prompt(
+                "Name of your lab or kitchen (or: same, as for the sheet before)", err=True
+            ),
+        )
     return answers
