@@ -18,7 +18,23 @@ _CLOCK_HEADING = re.compile(
 
 
 def split_side_by_side(grid: Grid, block: Block) -> list[Block]:
-    """Cut a block into tables that stand beside each other, and drop empty columns."""
+    """Cut a block into tables that stand beside each other, and drop empty columns.
+
+    Parts between empty columns are tables of their own where their headings are alike
+    but for digits; so are repeating headings that each start with a clock.
+
+    Parameters
+    ----------
+    grid : Grid
+        Where the block lies.
+    block : Block
+        The block.
+
+    Returns
+    -------
+    list of Block
+        One where nothing is to be cut.
+    """
     empty = _empty_columns(grid, block)
     runs: list[list[int]] = [[]]
     for k in range(len(block.columns)):

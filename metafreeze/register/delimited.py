@@ -245,12 +245,32 @@ class _Score:
 
 
 def is_comment(row: Sequence[str]) -> bool:
-    """Tell whether a record starts like a comment line."""
+    """Tell whether a record starts like a comment line.
+
+    Parameters
+    ----------
+    row : sequence of str
+        Its cells.
+
+    Returns
+    -------
+    bool
+    """
     return bool(row) and row[0].lstrip().startswith(("#", "%", "//"))
 
 
 def is_rule_line(row: Sequence[str]) -> bool:
-    """Tell whether a record is a drawn line, such as dashes under a heading."""
+    """Tell whether a record is a drawn line, such as dashes under a heading.
+
+    Parameters
+    ----------
+    row : sequence of str
+        Its cells.
+
+    Returns
+    -------
+    bool
+    """
     joined = "|".join(row)
     return bool(joined.strip()) and bool(_RULE.match(joined))
 

@@ -145,7 +145,20 @@ class Layout:
 
 
 def usual_width(grid: Grid, rows: Sequence[int]) -> tuple[int, int]:
-    """Give the number of cells that most rows have, and how many have it."""
+    """Give the number of cells that most rows have, and how many have it.
+
+    Parameters
+    ----------
+    grid : Grid
+        Where the rows stand.
+    rows : sequence of int
+        At least one row.
+
+    Returns
+    -------
+    width, n_rows : int
+        In a worksheet the widest extent, and all rows.
+    """
     if not grid.ragged:
         return max(map(grid.extent, rows)), len(rows)
     counts = Counter(grid.width(i) for i in rows)

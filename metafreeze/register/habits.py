@@ -50,12 +50,36 @@ class Habits:
 
 
 def spelling(cell: str) -> str:
-    """Write letters as a and digits as 9, runs once."""
+    """Write letters as a and digits as 9, runs of either once, so that R12 gives a9.
+
+    Parameters
+    ----------
+    cell : str
+        The cell.
+
+    Returns
+    -------
+    str
+    """
     return re.sub(r"[^\W\d_]+", "a", re.sub(r"\d+", "9", cell.strip()))
 
 
 def learn_habits(grid: Grid, rows: Sequence[int], width: int) -> Habits:
-    """Learn the habits of the columns, the top rows left out as they may be headings."""
+    """Learn the habits of the columns, the top rows left out as they may be headings.
+
+    Parameters
+    ----------
+    grid : Grid
+        Where the rows stand.
+    rows : sequence of int
+        Rows of one table.
+    width : int
+        Number of its columns.
+
+    Returns
+    -------
+    Habits
+    """
     skip = min(4, len(rows) // 2)
     rest = rows[skip:]
     most = max(20, min(_SAMPLE_ROWS, _SAMPLE_CELLS // max(width, 1)))
@@ -89,7 +113,21 @@ def learn_habits(grid: Grid, rows: Sequence[int], width: int) -> Habits:
 
 
 def count_matches(grid: Grid, row: int, habits: Habits) -> tuple[int, int]:
-    """Count the cells in value columns that hold such a value, and those that are filled."""
+    """Count the cells in value columns that hold such a value, and those that are filled.
+
+    Parameters
+    ----------
+    grid : Grid
+        Where the row stands.
+    row : int
+        The row.
+    habits : Habits
+        What the columns usually hold.
+
+    Returns
+    -------
+    matched, filled : int
+    """
     matched = total = 0
     for j, wanted in enumerate(habits.looks):
         if wanted == "t":
@@ -103,7 +141,21 @@ def count_matches(grid: Grid, row: int, habits: Habits) -> tuple[int, int]:
 
 
 def like_records(grid: Grid, row: int, habits: Habits) -> bool:
-    """Tell whether a text cell of a row is spelled as its column usually is."""
+    """Tell whether a text cell of a row is spelled as its column usually is.
+
+    Parameters
+    ----------
+    grid : Grid
+        Where the row stands.
+    row : int
+        The row.
+    habits : Habits
+        What the columns usually hold.
+
+    Returns
+    -------
+    bool
+    """
     for j, look in enumerate(habits.looks):
         cell = grid.cell(row, j)
         if look != "t" or not cell:
@@ -116,6 +168,20 @@ def like_records(grid: Grid, row: int, habits: Habits) -> bool:
 
 
 def heading_like(grid: Grid, row: int, habits: Habits) -> bool:
-    """Tell whether a row holds words and no value where values belong."""
+    """Tell whether a row holds words and no value where values belong.
+
+    Parameters
+    ----------
+    grid : Grid
+        Where the row stands.
+    row : int
+        The row.
+    habits : Habits
+        What the columns usually hold.
+
+    Returns
+    -------
+    bool
+    """
     matched, _ = count_matches(grid, row, habits)
     return matched == 0 and any(grid.look(row, j) == "t" for j in range(len(grid.rows[row])))

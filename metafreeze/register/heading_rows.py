@@ -17,7 +17,19 @@ _HEADING_LINES = 3
 
 @dataclass(frozen=True, slots=True)
 class Heading:
-    """Where a heading stands in a paragraph."""
+    """Where a heading stands in a paragraph.
+
+    Parameters
+    ----------
+    names : list of int
+        Its rows, top first; empty where there is none.
+    units : int or None
+        Its units row.
+    first_record : int
+        Place in the paragraph of the first row below it.
+    above : list of int
+        Rows of the paragraph above it.
+    """
 
     names: list[int]
     units: int | None
@@ -26,7 +38,23 @@ class Heading:
 
 
 def find_heading(grid: Grid, rows: Sequence[int], width: int, habits: Habits) -> Heading:
-    """Find the heading at the top of a paragraph; `names` is empty where there is none."""
+    """Find the heading at the top of a paragraph; `names` is empty where there is none.
+
+    Parameters
+    ----------
+    grid : Grid
+        Where the rows stand.
+    rows : sequence of int
+        The paragraph.
+    width : int
+        Number of columns of the table.
+    habits : Habits
+        What the columns usually hold.
+
+    Returns
+    -------
+    Heading
+    """
     stretch = next(k for k, i in enumerate(rows) if grid.width(i) == width or not grid.ragged)
     full = _first_full(grid, rows, stretch, habits)
     zone = [k for k in range(full) if heading_like(grid, rows[k], habits)]
@@ -232,7 +260,22 @@ def _is_preamble(grid: Grid, row: int, width: int) -> bool:
 
 
 def name_columns(grid: Grid, names: Sequence[int], width: int) -> tuple[list[str], list[str]]:
-    """Make the heading and the group of every column from the rows of a heading."""
+    """Make the heading and the group of every column from the rows of a heading.
+
+    Parameters
+    ----------
+    grid : Grid
+        Where the rows stand.
+    names : sequence of int
+        Rows of the heading, top first.
+    width : int
+        Number of columns.
+
+    Returns
+    -------
+    headings, groups : list of str
+        One of each a column.
+    """
     if not names:
         return [""] * width, [""] * width
     lowest = names[-1]

@@ -39,7 +39,23 @@ def lacks_last_cells(grid: Grid, row: int, habits: Habits) -> bool:
 
 
 class RecordReader:
-    """Reads the records of one table below its heading."""
+    """Reads the records of one table below its heading.
+
+    Parameters
+    ----------
+    grid : Grid
+        Where the table lies.
+    comments : set of int
+        Comment lines of the grid.
+    findings : list of Fault
+        Takes what refuses the table as a whole.
+    width : int
+        Number of columns as far as known.
+    habits : Habits
+        What the columns usually hold.
+    names : list of int
+        Rows of the heading.
+    """
 
     def __init__(
         self,
@@ -65,7 +81,20 @@ class RecordReader:
         self.trailing: list[int] = []
 
     def read(self, rows: Sequence[int], following: list[list[int]]) -> Block | None:
-        """Read records from `rows` and from the paragraphs after them."""
+        """Read records from `rows` and from the paragraphs after them.
+
+        Parameters
+        ----------
+        rows : sequence of int
+            Rows below the heading, in its paragraph.
+        following : list of list of int
+            Later paragraphs; the table ends at the first that is not of it.
+
+        Returns
+        -------
+        Block or None
+            None where heading and records do not fit each other.
+        """
         grid = self.grid
         if self.names and grid.ragged and not self._fit_heading(rows):
             return None
