@@ -204,20 +204,18 @@ def _encode(values: npt.NDArray[Any]) -> tuple[Groups, BoolArray]:
         names = np.empty(count, dtype=np.int64)
         names[codes] = whole
         return Groups(codes, tuple(names.tolist())), nothing
-    if values.dtype.kind == "f":
-        missing = np.isnan(values)
-    else:
+    if values.dtype.kind != "f":
         values = values.astype(object)
-        missing = pd.isna(values)
-        words = np.array([isinstance(v, str) and v.strip() == "" for v in values], dtype=bool)
-        missing = missing | words
-    codes = np.zeros(values.size, dtype=np.int64)
-    found, uniques = pd.factorize(values[~missing])
-    ordered = sorted(range(len(uniques)), key=lambda i: _sort_key(uniques[i]))
-    place = np.empty(len(uniques), dtype=np.int64)
-    place[ordered] = np.arange(len(uniques))
-    codes[~missing] = place[found]
-    return Groups(codes, tuple(uniques[i] for i in ordered)), missing
+    # Missing labels come out as -1; blank words are looked for among the different ones only.
+    found, uniques = pd.factorize(values)
+    blank = np.array([isinstance(u, str) and not u.strip() for u in uniques], dtype=bool)
+    kept = np.flatnonzero(~blank)
+    ordered = np.array(sorted(kept, key=lambda i: _sort_key(uniques[i])), dtype=np.int64)
+    place = np.full(len(uniques) + 1, -1, dtype=np.int64)
+    place[ordered] = np.arange(ordered.size)
+    codes = place[found]
+    missing = codes < 0
+    return Groups(np.where(missing, 0, codes), tuple(uniques[i] for i in ordered)), missing
 
 
 def _sort_key(label: object) -> tuple[int, float, str]:

@@ -62,8 +62,16 @@ def _t(x: FloatArray) -> FloatArray:
     return np.swapaxes(x, -1, -2)
 
 
+def pair_traces(left: FloatArray, right: FloatArray) -> FloatArray:
+    """Traces of the products of every pair of square matrices, (..., k, l)."""
+    size = left.shape[-1] ** 2
+    return np.asarray(
+        left.reshape(*left.shape[:-2], size) @ _t(_t(right).reshape(*right.shape[:-2], size))
+    )
+
+
 def _trace_with(h: FloatArray, f: FloatArray) -> FloatArray:
-    return np.asarray(np.einsum("...ab,...ba->...", h, f))
+    return np.asarray((h * _t(f)).sum(axis=(-1, -2)))
 
 
 # A determinant below this share of its diagonal product is rounding of a singular matrix.
@@ -151,59 +159,161 @@ def sum_studies(
     cross = _t(B) @ rest
     E = Ca - _t(k) @ (H @ k) + _t(B) @ (Szz @ B) + cross + _t(cross)
     log_det = (blocks.log_det + log_grown).sum(axis=1)
-    directions = shape.directions
-    Kz = directions.shape[0]
-    total = Kz + kept if shape.residual != "per-study" else Kz + depth + (kept - depth) * S
-    first = np.zeros((m, total if order else 0, a, a))
-    log_first = np.zeros((m, total if order else 0))
-    second = np.zeros((m, total, total, a, a) if order > 1 else (m, 0, 0, a, a))
-    log_second = np.zeros((m, total, total) if order > 1 else (m, 0, 0))
+    Kz = shape.in_matrix
+    out = _Derivatives.empty(m, a, Kz, depth, kept, shape, order)
     if order:
-        Y = directions[None, :, None] @ Sza[:, None]  # (m, Kz, S, q, a)
-        first[:, :Kz] = -np.einsum("msqa,mksqb->mkab", Sza, Y, optimize=True)
-        log_first[:, :Kz] = np.einsum("msqr,krq->mk", Szz, directions, optimize=True)
-        D = np.concatenate([R @ B - H @ k, np.broadcast_to(np.eye(a), (m, S, a, a))], axis=2)
-        F = blocks.first[:, :, :kept]
-        FD = F @ D[:, :, None]  # (m, S, kept, r, a)
-        Fz = F[..., :q, :q]
-        dE = -(_t(D)[:, :, None] @ FD)
-        dlog = blocks.trace[:, :, :kept] - _trace_with(H[:, :, None], Fz)
-        places = _place(dE, dlog, first, log_first, Kz, depth, shape)
-        if order > 1:
-            SY = Szz[:, None] @ Y
-            flat = (m, Kz, S * q, a)
-            second[:, :Kz, :Kz] = _gram(Y.reshape(flat), SY.reshape(flat))
-            SE = np.einsum("msqr,krt->mksqt", Szz, directions, optimize=True)
-            log_second[:, :Kz, :Kz] = -np.einsum("mksqt,mlstq->mkl", SE, SE, optimize=True)
-            RFD = _t(R)[:, :, None] @ FD[..., :q, :]  # Z' V^-1 U_c
-            # columns against the matrix's own variances
-            mixed = np.einsum("mscqa,mksqb->msckab", RFD, Y, optimize=True)
-            mixed = mixed + _t(mixed)
-            RFR = _t(R)[:, :, None] @ Fz @ R[:, :, None]
-            mixed_log = -np.einsum("mscqr,krq->msck", RFR, directions, optimize=True)
-            HFD = H[:, :, None] @ FD[..., :q, :]
-            F2 = blocks.second[:, :, :kept, :kept]
-            own = 2.0 * (_t(D)[:, :, None, None] @ (F2 @ D[:, :, None, None]))
-            fall = np.einsum("mscqa,msdqb->mscdab", FD[..., :q, :], HFD, optimize=True)
-            own = own - fall - _t(fall)
-            HF = H[:, :, None] @ Fz
-            own_log = -(
-                blocks.trace_two[:, :, :kept, :kept]
-                - 2.0 * _trace_with(H[:, :, None, None], F2[..., :q, :q])
-                + np.einsum("mscqr,msdrq->mscd", HF, HF, optimize=True)
-            )
-            _place_second(places, mixed, mixed_log, own, own_log, second, log_second, Kz)
-    return Totals(
-        products=E.sum(axis=1),
-        log_det=log_det,
-        first=first,
-        second=second,
-        log_first=log_first,
-        log_second=log_second,
-        by_study=E,
-        z_products=Sza,
-        zz=Szz,
+        Y = shape.directions[None, :, None] @ Sza[:, None]  # (m, Kz, S, q, a)
+        _matrix_derivatives(out, shape, Sza, Szz, Y, order=order)
+        if kept:
+            D = np.concatenate([R @ B - H @ k, np.broadcast_to(np.eye(a), (m, S, a, a))], axis=2)
+            _group_derivatives(out, shape, blocks, D, R, H, Y, kept, order=order)
+    return out.totals(E, log_det, Sza, Szz)
+
+
+@dataclass(slots=True)
+class _Derivatives:
+    """Derivatives of the sums while they are put together, in the order of the variances."""
+
+    first: FloatArray
+    log_first: FloatArray
+    second: FloatArray
+    log_second: FloatArray
+    in_matrix: int
+    depth: int
+    places: list[int | slice]
+
+    @classmethod
+    def empty(
+        cls,
+        m: int,
+        a: int,
+        in_matrix: int,
+        depth: int,
+        kept: int,
+        shape: VarianceShape,
+        order: int,
+    ) -> _Derivatives:
+        """Make room for derivatives up to `order`; `kept` counts levels and the residual."""
+        residuals = (kept - depth) * (shape.studies if shape.residual == "per-study" else 1)
+        total = in_matrix + depth + residuals
+        one, two = (total if order else 0), (total if order > 1 else 0)
+        return cls(
+            first=np.zeros((m, one, a, a)),
+            log_first=np.zeros((m, one)),
+            second=np.zeros((m, two, two, a, a)),
+            log_second=np.zeros((m, two, two)),
+            in_matrix=in_matrix,
+            depth=depth,
+            places=[],
+        )
+
+    def place(self, dE: FloatArray, dlog: FloatArray, shape: VarianceShape) -> None:
+        """Add per-study derivatives where they belong, and remember where each one went."""
+        start = self.in_matrix
+        for c in range(dE.shape[2]):
+            if c == self.depth and shape.residual == "per-study":
+                where = slice(start + c, start + c + shape.studies)
+                self.first[:, where] = dE[:, :, c]
+                self.log_first[:, where] = dlog[:, :, c]
+                self.places.append(where)
+            else:
+                self.first[:, start + c] = dE[:, :, c].sum(axis=1)
+                self.log_first[:, start + c] = dlog[:, :, c].sum(axis=1)
+                self.places.append(start + c)
+
+    def place_second(
+        self,
+        mixed: FloatArray | None,
+        mixed_log: FloatArray | None,
+        own: FloatArray,
+        own_log: FloatArray,
+    ) -> None:
+        """Add second derivatives: against the matrix's variances, and among the others."""
+        for c, where in enumerate(self.places):
+            if mixed is not None and mixed_log is not None:
+                for k in range(self.in_matrix):
+                    _set_pair(self.second, where, k, mixed[:, :, c, k])
+                    _set_pair(self.log_second, where, k, mixed_log[:, :, c, k])
+            for d in range(c, len(self.places)):
+                _set_pair(self.second, where, self.places[d], own[:, :, c, d])
+                _set_pair(self.log_second, where, self.places[d], own_log[:, :, c, d])
+
+    def totals(
+        self, E: FloatArray, log_det: FloatArray, Sza: FloatArray, Szz: FloatArray
+    ) -> Totals:
+        """Close the books."""
+        return Totals(
+            products=E.sum(axis=1),
+            log_det=log_det,
+            first=self.first,
+            second=self.second,
+            log_first=self.log_first,
+            log_second=self.log_second,
+            by_study=E,
+            z_products=Sza,
+            zz=Szz,
+        )
+
+
+def _matrix_derivatives(
+    out: _Derivatives,
+    shape: VarianceShape,
+    Sza: FloatArray,
+    Szz: FloatArray,
+    Y: FloatArray,
+    *,
+    order: int,
+) -> None:
+    """Add derivatives in the variances of the covariance matrix: V_k = Z E_k Z'."""
+    m, S, q, a = Sza.shape
+    directions = shape.directions
+    K = directions.shape[0]
+    flat = Y.reshape(m, K, S * q, a)
+    out.first[:, :K] = -(_t(Sza.reshape(m, 1, S * q, a)) @ flat)
+    out.log_first[:, :K] = (Szz.sum(axis=1)[:, None] * directions).sum(axis=(-1, -2))
+    if order > 1:
+        SY = Szz[:, None] @ Y
+        out.second[:, :K, :K] = _gram(flat, SY.reshape(m, K, S * q, a))
+        SE = Szz[:, None] @ directions[:, None]  # (m, K, S, q, q)
+        right = _t(SE).reshape(m, K, S * q * q)
+        out.log_second[:, :K, :K] = -(SE.reshape(m, K, S * q * q) @ _t(right))
+
+
+def _group_derivatives(
+    out: _Derivatives,
+    shape: VarianceShape,
+    blocks: StudyBlocks,
+    D: FloatArray,
+    R: FloatArray,
+    H: FloatArray,
+    Y: FloatArray,
+    kept: int,
+    *,
+    order: int,
+) -> None:
+    """Add derivatives in the variances below the study; D gives A - Z M Z' V^-1 A."""
+    q = R.shape[-1]
+    F = blocks.first[:, :, :kept]
+    FD = F @ D[:, :, None]  # (m, S, kept, r, a)
+    Fz, FDz = F[..., :q, :q], FD[..., :q, :]
+    dlog = blocks.trace[:, :, :kept] - _trace_with(H[:, :, None], Fz)
+    out.place(-(_t(D)[:, :, None] @ FD), dlog, shape)
+    if order < 2:
+        return
+    RFD = _t(R)[:, :, None] @ FDz  # Z' V^-1 U_c
+    mixed = _t(RFD)[:, :, :, None] @ np.moveaxis(Y, 1, 2)[:, :, None]
+    RFR = _t(R)[:, :, None] @ Fz @ R[:, :, None]
+    mixed_log = -(RFR[:, :, :, None] * shape.directions).sum(axis=(-1, -2))
+    F2 = blocks.second[:, :, :kept, :kept]
+    fall = _t(FDz)[:, :, :, None] @ (H[:, :, None] @ FDz)[:, :, None]
+    own = 2.0 * (_t(D)[:, :, None, None] @ (F2 @ D[:, :, None, None])) - fall - _t(fall)
+    HF = H[:, :, None] @ Fz
+    own_log = (
+        2.0 * _trace_with(H[:, :, None, None], F2[..., :q, :q])
+        - blocks.trace_two[:, :, :kept, :kept]
+        - pair_traces(HF, HF)
     )
+    out.place_second(mixed + _t(mixed), mixed_log, own, own_log)
 
 
 def _gram(Y: FloatArray, SY: FloatArray) -> FloatArray:
@@ -221,81 +331,18 @@ def _without_varying(
     """Give the sums where no coefficient varies between studies."""
     E = blocks.products
     m, S, a, _ = E.shape
-    total = kept if shape.residual != "per-study" else depth + (kept - depth) * S
-    first = np.zeros((m, total if order else 0, a, a))
-    log_first = np.zeros((m, total if order else 0))
-    second = np.zeros((m, total, total, a, a) if order > 1 else (m, 0, 0, a, a))
-    log_second = np.zeros((m, total, total) if order > 1 else (m, 0, 0))
-    if order:
-        places = _place(
-            -blocks.first[:, :, :kept], blocks.trace[:, :, :kept], first, log_first, 0, depth, shape
-        )
+    out = _Derivatives.empty(m, a, 0, depth, kept, shape, order)
+    if order and kept:
+        out.place(-blocks.first[:, :, :kept], blocks.trace[:, :, :kept], shape)
         if order > 1:
-            none = np.zeros((m, S, kept, 0, a, a))
-            _place_second(
-                places,
-                none,
-                none[..., 0, 0],
+            out.place_second(
+                None,
+                None,
                 2.0 * blocks.second[:, :, :kept, :kept],
                 -blocks.trace_two[:, :, :kept, :kept],
-                second,
-                log_second,
-                0,
             )
-    return Totals(
-        products=E.sum(axis=1),
-        log_det=blocks.log_det.sum(axis=1),
-        first=first,
-        second=second,
-        log_first=log_first,
-        log_second=log_second,
-        by_study=E,
-        z_products=np.zeros((m, S, 0, a)),
-        zz=np.zeros((m, S, 0, 0)),
-    )
-
-
-def _place(
-    dE: FloatArray,
-    dlog: FloatArray,
-    first: FloatArray,
-    log_first: FloatArray,
-    Kz: int,
-    depth: int,
-    shape: VarianceShape,
-) -> list[int | slice]:
-    """Add per-study derivatives where they belong; say where each one went."""
-    places: list[int | slice] = []
-    for c in range(dE.shape[2]):
-        if c == depth and shape.residual == "per-study":
-            where = slice(Kz + depth, Kz + depth + shape.studies)
-            first[:, where] = dE[:, :, c]
-            log_first[:, where] = dlog[:, :, c]
-            places.append(where)
-        else:
-            first[:, Kz + c] = dE[:, :, c].sum(axis=1)
-            log_first[:, Kz + c] = dlog[:, :, c].sum(axis=1)
-            places.append(Kz + c)
-    return places
-
-
-def _place_second(
-    places: list[int | slice],
-    mixed: FloatArray,
-    mixed_log: FloatArray,
-    own: FloatArray,
-    own_log: FloatArray,
-    second: FloatArray,
-    log_second: FloatArray,
-    Kz: int,
-) -> None:
-    for c, where in enumerate(places):
-        for k in range(Kz):
-            _set_pair(second, where, k, mixed[:, :, c, k])
-            _set_pair(log_second, where, k, mixed_log[:, :, c, k])
-        for d in range(c, len(places)):
-            _set_pair(second, where, places[d], own[:, :, c, d])
-            _set_pair(log_second, where, places[d], own_log[:, :, c, d])
+    empty = np.zeros((m, S, 0, a))
+    return out.totals(E, blocks.log_det.sum(axis=1), empty, np.zeros((m, S, 0, 0)))
 
 
 def _set_pair(out: FloatArray, i: int | slice, j: int | slice, value: FloatArray) -> None:
@@ -369,8 +416,8 @@ def read_criterion(
     identity = np.broadcast_to(np.eye(p), (m, p, p))
     half = np.linalg.solve(factor, identity)
     phi = _t(half) @ half
-    lean = np.einsum("mij,mj->mi", half, exy)
-    beta = np.einsum("mji,mj->mi", half, lean)
+    lean = (half @ exy[:, :, None])[:, :, 0]
+    beta = (_t(half) @ lean[:, :, None])[:, :, 0]
     quadratic = eyy - (lean**2).sum(axis=1)
     u = np.concatenate([-beta, np.ones((m, 1))], axis=1)
     # The difference above loses digits where the fit is close; the form at beta does not
@@ -393,25 +440,24 @@ def read_criterion(
     K = totals.first.shape[1]
     gradient, hessian = np.zeros((m, K)), np.zeros((m, K, K))
     if K:
-        dEu = np.einsum("mkab,mb->mka", totals.first, u)
-        dQ = np.einsum("mka,ma->mk", dEu, u)
+        dEu = (totals.first @ u[:, None, :, None])[..., 0]
+        dQ = (dEu * u[:, None]).sum(axis=-1)
         gradient = totals.log_first + dQ / scale[:, None]
         phi_d = phi[:, None] @ totals.first[:, :, :p, :p]
         if restricted:
-            gradient = gradient + np.einsum("mkaa->mk", phi_d)
+            gradient = gradient + np.trace(phi_d, axis1=2, axis2=3)
         if totals.second.shape[1]:
-            d2Q = np.einsum("ma,mklab,mb->mkl", u, totals.second, u, optimize=True)
-            side = np.einsum("mab,mkb->mka", half, dEu[:, :, :p])
+            bent = (totals.second @ u[:, None, None, :, None])[..., 0]
+            d2Q = (bent * u[:, None, None]).sum(axis=-1)
+            side = dEu[:, :, :p] @ _t(half)
             d2Q = d2Q - 2.0 * side @ _t(side)
             hessian = totals.log_second + d2Q / scale[:, None, None]
             if profiled:
                 ratio = dQ / scale[:, None]
                 hessian = hessian - ratio[:, :, None] * ratio[:, None, :] / nu
             if restricted:
-                hessian = hessian + np.einsum(
-                    "mab,mklba->mkl", phi, totals.second[..., :p, :p], optimize=True
-                )
-                hessian = hessian - np.einsum("mkab,mlba->mkl", phi_d, phi_d, optimize=True)
+                twice = (phi[:, None, None] * totals.second[..., :p, :p]).sum(axis=(-1, -2))
+                hessian = hessian + twice - pair_traces(phi_d, phi_d)
     return Criterion(
         value=value,
         gradient=gradient,

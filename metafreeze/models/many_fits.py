@@ -244,9 +244,9 @@ def _fit_block(
     estimate = unit * (point.criterion.beta @ back.T) + frame.origin
     zero = boundary_sets(shape, variances)
     covariance = adjusted_covariance(point, p)
-    se = unit * np.sqrt(np.maximum(np.einsum("cp,mpq,cq->mc", back, covariance, back), 0.0))
+    se = unit * np.sqrt(np.maximum(((back @ covariance) * back).sum(axis=-1), 0.0))
     phi = point.criterion.unscaled
-    plain = unit * np.sqrt(np.einsum("cp,mpq,cq->mc", back, phi, back))
+    plain = unit * np.sqrt(((back @ phi) * back).sum(axis=-1))
     if products.studies > 1:
         robust = robust_covariance(
             point.totals.by_study, point.criterion.beta, back, kind="bias-reduced"
@@ -282,8 +282,8 @@ def _observed(point: FitPoint, contrasts: FloatArray, p: int, boundary: BoolArra
     instead = boundary | ~(lowest > 0)
     information = np.where(instead[:, None, None], point.information, information)
     W = invert_information(information)
-    variance = np.einsum("cp,mpq,cq->mc", contrasts, point.criterion.unscaled, contrasts)
-    spread = np.einsum("mci,mij,mcj->mc", g, W, g, optimize=True)
+    variance = ((contrasts @ point.criterion.unscaled) * contrasts).sum(axis=-1)
+    spread = ((g @ W) * g).sum(axis=-1)
     return np.where(spread > 0, 2.0 * variance**2 / np.where(spread > 0, spread, 1.0), np.inf)
 
 

@@ -83,8 +83,9 @@ def _is_singular(matrix: FloatArray) -> bool:
 
 def part_frame(rows: list[tuple[str, str, str, float, float]]) -> pd.DataFrame:
     """Write rows of standard deviations and correlations as a table."""
-    frame = pd.DataFrame(rows, columns=list(PART_COLUMNS))
-    return frame.astype({"sd": float, "correlation": float, "level": str, "term": str})
+    words = [np.array([row[i] for row in rows], dtype=object) for i in range(3)]
+    numbers = [np.array([row[i] for row in rows], dtype=np.float64) for i in (3, 4)]
+    return pd.DataFrame(dict(zip(PART_COLUMNS, [*words, *numbers], strict=True)))
 
 
 def model_inference(
@@ -139,11 +140,12 @@ def predict_new_study(
     """Give the interval for the coefficient of a new study: t on studies minus two."""
     labels: list[str] = []
     rows: list[tuple[float, ...]] = []
+    values = table[["estimate", "se"]].to_numpy()
     df = float(products.studies - 2) if products.studies > 2 else np.nan
     for j, k in enumerate(products.twins):
         if k is None:
             continue
-        estimate, se = float(table["estimate"].iloc[j]), float(table["se"].iloc[j])
+        estimate, se = float(values[j, 0]), float(values[j, 1])
         between = float(np.sqrt(max(matrix[k, k], 0.0)))
         half = float(t_quantile(0.5 + level / 2.0, np.array(df))) * np.hypot(se, between)
         labels.append(str(table.index[j]))

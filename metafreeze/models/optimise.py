@@ -40,6 +40,12 @@ SADDLE = 1e-7
 START_RATIOS = (0.03, 0.2, 0.7, 2.5, 10.0, 100.0, 3000.0)
 LARGE_RATIOS = (0.1, 0.7, 5.0)
 STARTS_IF_SMALL = 3
+# Up to so many data sets, calls cost more than numbers.
+SETS_SIDE_BY_SIDE = 20
+# Studies up to which several starts are always followed, and spreads, relative to the
+# residual one, below which they are followed anyway.
+FEW_STUDIES = 12
+WELL_ABOVE_ZERO = 0.05
 # Entities and studies up to which several starts are followed to their end.
 SMALL_PROBLEM = 3000
 
@@ -100,7 +106,7 @@ class Task:
         c = self.evaluate(h, order=2, sets=sets)
         mapping = self.mapping if sets is None else self.mapping.pick(sets)
         J = mapping.jacobian(h)
-        gradient = np.einsum("mki,mk->mi", J, c.gradient)
+        gradient = (np.swapaxes(J, 1, 2) @ c.gradient[:, :, None])[:, :, 0]
         hessian = np.swapaxes(J, 1, 2) @ c.hessian @ J
         hessian = hessian + (c.gradient[:, :, None, None] * mapping.bend).sum(axis=1)
         return c, gradient, 0.5 * (hessian + np.swapaxes(hessian, 1, 2))
@@ -145,19 +151,65 @@ def minimise(task: Task, starts: list[FloatArray] | None = None) -> Optimum:
             steps=0,
         )
     chosen = _choose_starts(task) if starts is None else starts
-    best: FloatArray | None = None
-    value = np.full(m, np.inf)
-    steps = 0
-    for start in chosen:
-        h, v, used = _descend(task, start)
+    best, value, steps = _descend(task, chosen[0])
+    again = np.flatnonzero(_doubtful(task, best, value))
+    if again.size and len(chosen) > 1:
+        more = _narrow(task, again) if again.size < m else task
+        best, value, used = _follow(more, [s[again] for s in chosen[1:]], best, value, again)
         steps = max(steps, used)
-        better = v < value - NO_WORSE if best is not None else np.ones(m, dtype=bool)
-        best = h if best is None else np.where(better[:, None], h, best)
-        value = np.where(better, v, value)
-    assert best is not None
     # Polishing first lets a spread that vanishes shrink far enough to be told from a small one.
-    best = _polish(task, _try_zero(task, _polish(task, best)))
+    best = _polish(task, best)
+    at_zero = _try_zero(task, best)
+    if at_zero is not best:
+        best = _polish(task, at_zero)
     return _certify(task, best, steps)
+
+
+def _doubtful(task: Task, h: FloatArray, value: FloatArray) -> BoolArray:
+    """Say which optima may have a better one elsewhere.
+
+    With more than a few studies and one kind of variance the criterion has a single minimum
+    wherever all spreads are well above zero; near zero, and with few studies, it need not.
+    """
+    products, shape = task.products, task.shape
+    if products.studies <= FEW_STUDIES or not products.one_scale or not task.profiled:
+        return np.ones(h.shape[0], dtype=bool)
+    pairs = shape.pairs
+    diagonal = [k for k, (i, j) in enumerate(pairs) if i == j]
+    spreads = np.abs(h[:, [*diagonal, *range(len(pairs), h.shape[1])]])
+    return np.asarray((spreads < WELL_ABOVE_ZERO).any(axis=1) | ~np.isfinite(value))
+
+
+def _follow(
+    task: Task,
+    starts: list[FloatArray],
+    best: FloatArray,
+    value: FloatArray,
+    sets: IntArray,
+) -> tuple[FloatArray, FloatArray, int]:
+    """Follow further starts of some data sets and keep what is better."""
+    k, m = len(starts), sets.size
+    if m <= SETS_SIDE_BY_SIDE:
+        # All starts of a small task are followed side by side, as further data sets.
+        ends, values, steps = _descend(_repeat(task, k), np.concatenate(starts))
+        table, ranks = ends.reshape(k, m, -1), values.reshape(k, m)
+    else:
+        followed = [_descend(task, start) for start in starts]
+        table, ranks = np.stack([f[0] for f in followed]), np.stack([f[1] for f in followed])
+        steps = max(f[2] for f in followed)
+    best, value = best.copy(), value.copy()
+    for h, v in zip(table, ranks, strict=True):
+        better = v < value[sets] - NO_WORSE
+        best[sets[better]], value[sets[better]] = h[better], v[better]
+    return best, value, steps
+
+
+def _repeat(task: Task, times: int) -> Task:
+    """Give the same task several times over, start after start."""
+    if times == 1:
+        return task
+    sets = np.tile(np.arange(task.products.sets), times)
+    return _narrow(task, sets)
 
 
 def _residual_guess(products: Products) -> FloatArray:
@@ -219,8 +271,12 @@ def _choose_starts(task: Task) -> list[FloatArray]:
     guess = None if task.profiled else _residual_guess(products)
     starts = [_start_at(task, r, guess) for r in grid]
     starts += _moment_starts(task, starts[len(ratios) // 2], guess)
-    values = np.stack([_safe_value(task, h) for h in starts])
     m = products.sets
+    if small and m <= SETS_SIDE_BY_SIDE:
+        values = _safe_value(_repeat(task, len(starts)), np.concatenate(starts))
+        values = values.reshape(len(starts), m)
+    else:
+        values = np.stack([_safe_value(task, h) for h in starts])
     ranked = np.argsort(values, axis=0, kind="stable")
     table = np.stack(starts)
     keep = STARTS_IF_SMALL if small else 1
@@ -297,8 +353,8 @@ def _newton_step(
     largest = np.abs(values).max(axis=1)
     floor = np.maximum(1e-10 * largest, 1e-300)
     size = np.maximum(np.abs(values), floor[:, None])
-    along = np.einsum("mij,mi->mj", vectors, gradient)
-    step = -np.einsum("mij,mj->mi", vectors, along / size)
+    along = (np.swapaxes(vectors, 1, 2) @ gradient[:, :, None])[:, :, 0]
+    step = -(vectors @ (along / size)[:, :, None])[:, :, 0]
     decrement = (along**2 / size).sum(axis=1)
     curvature = values[:, 0] / np.where(largest > 0, largest, 1.0)
     # At a saddle the gradient may vanish along the way down: push off.
@@ -454,10 +510,13 @@ def _polish(task: Task, h: FloatArray) -> FloatArray:
 
 
 def _try_zero(task: Task, h: FloatArray) -> FloatArray:
-    """Put variances that have all but vanished exactly at zero, if that is no worse."""
+    """Put variances that have all but vanished exactly at zero, if that is no worse.
+
+    Gives `h` itself back where nothing has.
+    """
     shape = task.shape
     n_pairs = len(shape.pairs)
-    value = _safe_value(task, h)
+    value: FloatArray | None = None
     residual = h[:, -shape.residuals :] if not task.profiled and shape.residuals else None
     unit = np.ones(h.shape[0]) if residual is None else np.abs(residual).max(axis=1)
     unit = np.where(unit > 0, unit, 1.0)
@@ -484,8 +543,9 @@ def _try_zero(task: Task, h: FloatArray) -> FloatArray:
 
 
 def _accept(
-    task: Task, h: FloatArray, value: FloatArray, trial: FloatArray, near: BoolArray
+    task: Task, h: FloatArray, value: FloatArray | None, trial: FloatArray, near: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
+    value = _safe_value(task, h) if value is None else value
     new = _safe_value(task, trial)
     take = near & (new <= value + NO_WORSE)
     return np.where(take[:, None], trial, h), np.where(take, new, value)

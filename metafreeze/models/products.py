@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from metafreeze.models.labels import Segments
 from metafreeze.results import BoolArray, FloatArray, IntArray
 
@@ -22,17 +20,15 @@ class Frame:
     origin : array, shape (m, p)
     turn : array, shape (p, p)
     turn_varying : array, shape (q, q)
+    log_turn : float
+        Log determinant of `turn`, which the restricted criterion has to give back.
     """
 
     y_unit: FloatArray
     origin: FloatArray
     turn: FloatArray
     turn_varying: FloatArray
-
-    @property
-    def log_turn(self) -> float:
-        """Log determinant of `turn`, which the restricted criterion has to give back."""
-        return float(np.linalg.slogdet(self.turn)[1])
+    log_turn: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

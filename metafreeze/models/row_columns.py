@@ -157,7 +157,13 @@ def centre_columns(
         varying=z_cols,
         fixed=x_cols,
         outcome=frame_y,
-        frame=Frame(y_unit=unit, origin=origin, turn=turn, turn_varying=turn_varying),
+        frame=Frame(
+            y_unit=unit,
+            origin=origin,
+            turn=turn,
+            turn_varying=turn_varying,
+            log_turn=float(np.linalg.slogdet(turn)[1]),
+        ),
         in_varying=in_varying,
         twins=tuple(twins),
     )

@@ -20,7 +20,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from metafreeze.models.likelihood import Criterion, Totals, read_criterion, sum_studies
+from metafreeze.models.likelihood import (
+    Criterion,
+    Totals,
+    pair_traces,
+    read_criterion,
+    sum_studies,
+)
 from metafreeze.models.products import Products
 from metafreeze.models.variance_shape import VarianceShape
 from metafreeze.results import FloatArray
@@ -68,8 +74,8 @@ def expected_information(totals: Totals, criterion: Criterion, fixed: int) -> Fl
     p = fixed
     phi = criterion.unscaled
     PhiP = phi[:, None] @ totals.first[:, :, :p, :p]
-    two_q = np.einsum("mab,mklba->mkl", phi, totals.second[..., :p, :p], optimize=True)
-    pp = np.einsum("mkab,mlba->mkl", PhiP, PhiP, optimize=True)
+    two_q = (phi[:, None, None] * totals.second[..., :p, :p]).sum(axis=(-1, -2))
+    pp = pair_traces(PhiP, PhiP)
     return np.asarray(0.5 * (-totals.log_second - two_q + pp))
 
 
@@ -96,9 +102,9 @@ def adjusted_covariance(point: FitPoint, fixed: int) -> FloatArray:
     W = invert_information(point.information)
     P = point.totals.first[:, :, :p, :p]
     Q = 0.5 * point.totals.second[..., :p, :p]
-    inner = np.einsum("mij,mijab->mab", W, Q, optimize=True)
-    PW = np.einsum("mij,mjab->miab", W, P, optimize=True)
-    inner = inner - np.einsum("miab,mbc,micd->mad", P, phi, PW, optimize=True)
+    inner = (W[..., None, None] * Q).sum(axis=(1, 2))
+    PW = np.einsum("mij,mjab->miab", W, P)
+    inner = inner - (P @ phi[:, None] @ PW).sum(axis=1)
     inner = 0.5 * (inner + np.swapaxes(inner, 1, 2))
     return np.asarray(phi + 2.0 * phi @ inner @ phi)
 
@@ -107,9 +113,10 @@ def slopes_of_variance(point: FitPoint, contrasts: FloatArray, fixed: int) -> Fl
     """Give the derivative of ``c' Phi c`` in each variance, (m, rows of contrasts, K)."""
     p = fixed
     phi = point.criterion.unscaled
-    right = np.einsum("cp,mpq->mcq", contrasts, phi)
+    right = contrasts @ phi
     first = point.totals.first[:, :, :p, :p]
-    return np.asarray(-np.einsum("mca,mkab,mcb->mck", right, first, right, optimize=True))
+    moved = (right[:, None] @ first) * right[:, None]  # (m, K, c, p)
+    return np.asarray(-np.swapaxes(moved.sum(axis=-1), 1, 2))
 
 
 def expected_df(point: FitPoint, contrasts: FloatArray, fixed: int) -> FloatArray:
@@ -144,7 +151,7 @@ def observed_df(
 
 
 def _ratio(point: FitPoint, contrasts: FloatArray, g: FloatArray, W: FloatArray) -> FloatArray:
-    variance = np.einsum("cp,mpq,cq->mc", contrasts, point.criterion.unscaled, contrasts)
-    spread = np.einsum("mci,mij,mcj->mc", g, W, g, optimize=True)
+    variance = ((contrasts @ point.criterion.unscaled) * contrasts).sum(axis=-1)
+    spread = ((g @ W) * g).sum(axis=-1)
     with np.errstate(divide="ignore"):
         return np.where(spread > 0, 2.0 * variance**2 / np.where(spread > 0, spread, 1.0), np.inf)

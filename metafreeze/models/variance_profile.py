@@ -489,6 +489,6 @@ def hold_coefficient(products: Products, j: int, values: FloatArray) -> Products
         within=turned @ many.within @ whole[:, None],
         within_known=within_known,
         means=many.means @ whole,
-        frame=replace(many.frame, turn=np.eye(p - 1), origin=np.zeros((m, p - 1))),
+        frame=replace(many.frame, turn=np.eye(p - 1), origin=np.zeros((m, p - 1)), log_turn=0.0),
         twins=(None,) * (p - 1),
     )

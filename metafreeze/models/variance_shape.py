@@ -14,14 +14,37 @@ boundary is reached exactly.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 
 from metafreeze.models.products import Products
-from metafreeze.results import FloatArray, IntArray
+from metafreeze.results import FloatArray, IntArray, frozen_array
 
 ResidualShape = Literal["common", "per-study", "none"]
+
+
+@lru_cache(maxsize=256)
+def _pairs(varying: int, correlated: bool) -> tuple[tuple[int, int], ...]:
+    if correlated:
+        return tuple((i, j) for j in range(varying) for i in range(j, varying))
+    return tuple((i, i) for i in range(varying))
+
+
+@lru_cache(maxsize=256)
+def _directions(varying: int, correlated: bool, crossed: int) -> FloatArray:
+    q = varying + crossed
+    out = []
+    for i, j in _pairs(varying, correlated):
+        e = np.zeros((q, q))
+        e[i, j] = e[j, i] = 1.0
+        out.append(e)
+    if crossed:
+        e = np.zeros((q, q))
+        e[range(varying, q), range(varying, q)] = 1.0
+        out.append(e)
+    return frozen_array(np.array(out).reshape(len(out), q, q))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,25 +74,12 @@ class VarianceShape:
     @property
     def pairs(self) -> tuple[tuple[int, int], ...]:
         """Row and column of each free element of the covariance matrix."""
-        q = self.varying
-        if self.correlated:
-            return tuple((i, j) for j in range(q) for i in range(j, q))
-        return tuple((i, i) for i in range(q))
+        return _pairs(self.varying, self.correlated)
 
     @property
     def directions(self) -> FloatArray:
         """Derivative of the covariance matrix in each of its variances, (K, q, q)."""
-        q = self.varying + self.crossed
-        out = []
-        for i, j in self.pairs:
-            e = np.zeros((q, q))
-            e[i, j] = e[j, i] = 1.0
-            out.append(e)
-        if self.crossed:
-            e = np.zeros((q, q))
-            e[range(self.varying, q), range(self.varying, q)] = 1.0
-            out.append(e)
-        return np.array(out).reshape(len(out), q, q)
+        return _directions(self.varying, self.correlated, self.crossed)
 
     @property
     def in_matrix(self) -> int:
@@ -95,7 +105,7 @@ class VarianceShape:
         directions = self.directions
         k, depth = self.in_matrix, len(self.levels)
         q = self.varying + self.crossed
-        matrix = np.einsum("mk,kab->mab", w[:, :k], directions) if k else np.zeros((m, q, q))
+        matrix = (w[:, :k] @ directions.reshape(k, q * q)).reshape(m, q, q)
         nested = w[:, k : k + depth]
         residual = w[:, k + depth :]
         if residual.shape[1] == 0:
