@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     __version__: str
 
+    from metafreeze.analysis.challenge import challenge
+    from metafreeze.analysis.challenge_result import Challenge
     from metafreeze.analysis.excess import ExcessSlope, excess_slope
     from metafreeze.analysis.expected import ExpectedTimes, expected_times
     from metafreeze.analysis.expected_pair import ExpectedEffect, expected_effect
@@ -19,6 +21,7 @@ if TYPE_CHECKING:
     from metafreeze.analysis.pool_effects import pool_effects
     from metafreeze.analysis.pooling import PoolAnswer, answer_pool
     from metafreeze.analysis.study_effects import StudyEffects, study_effects
+    from metafreeze.analysis.trial_precision import TrialPrecision, trial_precision
     from metafreeze.errors import (
         Fault,
         InputError,
@@ -45,7 +48,11 @@ if TYPE_CHECKING:
     from metafreeze.models.prediction import Prediction, predict_outcomes, study_modes
     from metafreeze.models.profile import ProfilePool, profile_pool
     from metafreeze.models.refit import RefitPlan, Refits, plan_refits, refit_many
-    from metafreeze.models.repeatability import Repeatability, measure_repeatability
+    from metafreeze.models.repeatability import (
+        Repeatability,
+        measure_effect_repeatability,
+        measure_repeatability,
+    )
     from metafreeze.models.replication import (
         Equivalence,
         Replication,
@@ -90,6 +97,7 @@ if TYPE_CHECKING:
 _HOMES: dict[str, str] = {
     "Answers": "metafreeze.register.answers",
     "BootstrapIntervals": "metafreeze.models.bootstrap",
+    "Challenge": "metafreeze.analysis.challenge_result",
     "Cumulative": "metafreeze.models.influence",
     "Disagreement": "metafreeze.models.heterogeneity",
     "Equivalence": "metafreeze.models.replication",
@@ -132,6 +140,7 @@ _HOMES: dict[str, str] = {
     "SmallStudies": "metafreeze.models.small_studies",
     "SmallStudyCheck": "metafreeze.models.small_studies",
     "StudyEffects": "metafreeze.analysis.study_effects",
+    "TrialPrecision": "metafreeze.analysis.trial_precision",
     "TrimAndFill": "metafreeze.models.small_studies",
     "UnseenTimesFit": "metafreeze.models.unseen_times",
     "UsageError": "metafreeze.errors",
@@ -139,6 +148,7 @@ _HOMES: dict[str, str] = {
     "assess_equivalence": "metafreeze.models.replication",
     "assume_selection": "metafreeze.models.small_studies",
     "bootstrap_mixed": "metafreeze.models.bootstrap",
+    "challenge": "metafreeze.analysis.challenge",
     "chance_hot_first": "metafreeze.physics.chance",
     "check_file": "metafreeze.register.intake",
     "check_files": "metafreeze.register.intake",
@@ -158,6 +168,7 @@ _HOMES: dict[str, str] = {
     "hot_first_null": "metafreeze.analysis.hot_first",
     "joint_test": "metafreeze.models.joint_tests",
     "leave_one_out": "metafreeze.models.influence",
+    "measure_effect_repeatability": "metafreeze.models.repeatability",
     "measure_repeatability": "metafreeze.models.repeatability",
     "mixed_model": "metafreeze.models.mixed",
     "open_register": "metafreeze.register.store",
@@ -183,6 +194,7 @@ _HOMES: dict[str, str] = {
     "robust_coefficients": "metafreeze.models.robust_coefficients",
     "study_effects": "metafreeze.analysis.study_effects",
     "study_modes": "metafreeze.models.prediction",
+    "trial_precision": "metafreeze.analysis.trial_precision",
     "trim_and_fill": "metafreeze.models.small_studies",
     "unseen_times_model": "metafreeze.models.unseen_times",
     "usual_setup": "metafreeze.physics.usual",
@@ -193,6 +205,7 @@ _HOMES: dict[str, str] = {
 __all__ = [
     "Answers",
     "BootstrapIntervals",
+    "Challenge",
     "Cumulative",
     "Disagreement",
     "Equivalence",
@@ -235,6 +248,7 @@ __all__ = [
     "SmallStudies",
     "SmallStudyCheck",
     "StudyEffects",
+    "TrialPrecision",
     "TrimAndFill",
     "UnseenTimesFit",
     "UsageError",
@@ -243,6 +257,7 @@ __all__ = [
     "assess_equivalence",
     "assume_selection",
     "bootstrap_mixed",
+    "challenge",
     "chance_hot_first",
     "check_file",
     "check_files",
@@ -262,6 +277,7 @@ __all__ = [
     "hot_first_null",
     "joint_test",
     "leave_one_out",
+    "measure_effect_repeatability",
     "measure_repeatability",
     "mixed_model",
     "open_register",
@@ -287,6 +303,7 @@ __all__ = [
     "robust_coefficients",
     "study_effects",
     "study_modes",
+    "trial_precision",
     "trim_and_fill",
     "unseen_times_model",
     "usual_setup",

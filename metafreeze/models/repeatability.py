@@ -16,6 +16,9 @@ from scipy import stats
 
 from metafreeze.errors import InputError
 from metafreeze.models.heterogeneity import require_level
+from metafreeze.models.pool_input import Numbers
+from metafreeze.models.pooled import pool
+from metafreeze.options import Spread
 from metafreeze.results import RESULT, FloatArray, Result, round_for_people
 
 NAN = float("nan")
@@ -41,7 +44,7 @@ class Repeatability(Result):
     df_within : float
         Degrees of freedom within laboratories.
     labs, runs : int
-        Laboratories and runs.
+        Laboratories and runs (of effects: one a laboratory).
     level : float
         Level of limits and interval.
     status, note : str
@@ -217,4 +220,65 @@ def measure_repeatability(
         status="unidentifiable" if missing else ("boundary" if between == 0 else "ok"),
         note="; ".join(notes or sorted(set(reasons.values()))),
         reasons=reasons,
+    )
+
+
+def measure_effect_repeatability(
+    estimate: Numbers,
+    variance: Numbers,
+    *,
+    spread: Spread = "restricted-likelihood",
+    level: float = 0.95,
+) -> Repeatability:
+    """Split the scatter of measured effects into one trial's own error and the laboratory.
+
+    Parameters
+    ----------
+    estimate, variance : array or Series, shape (k,)
+        Effects of laboratories and their sampling variances.
+    spread : str
+        Rule for the variance between laboratories, as in `pool`.
+    level : float
+        Level of the limits.
+
+    Returns
+    -------
+    Repeatability
+        Repeatability is what a trial of typical size shows when the same laboratory repeats it;
+        reproducibility what another laboratory shows.
+
+    Raises
+    ------
+    InputError
+        As `pool`.
+
+    Source
+    ------
+    ISO 5725-1 (1994), sec. 3; the typical sampling variance is that of Higgins & Thompson
+    (2002), Stat. Med. 21:1539, eq. 9: ``(k - 1) sum w / ((sum w)² - sum w²)``.
+    """
+    fit = pool(estimate, variance, spread=spread, level=level)
+    v: FloatArray = np.asarray(variance, dtype=np.float64)
+    w = 1 / v
+    k = v.size
+    typical = float(v[0]) if k == 1 else float((k - 1) * w.sum() / (w.sum() ** 2 - w @ w))
+    factor = float(stats.norm.isf((1 - level) / 2) * np.sqrt(2))
+    any_lab = float(np.sqrt(typical + fit.tau2))
+    alone = {} if k > 1 else {"between": "one laboratory says nothing on others"}
+    return Repeatability(
+        mean=fit.estimate,
+        repeatability_sd=float(np.sqrt(typical)),
+        repeatability_low=NAN,
+        repeatability_high=NAN,
+        between_sd=float(np.sqrt(fit.tau2)),
+        reproducibility_sd=any_lab,
+        repeatability_limit=factor * float(np.sqrt(typical)),
+        reproducibility_limit=factor * any_lab,
+        df_within=float("inf"),
+        labs=k,
+        runs=k,
+        level=level,
+        status=fit.status,
+        note=fit.note,
+        reasons=alone,
     )

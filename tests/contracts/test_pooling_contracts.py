@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from metafreeze.analysis.study_effects import study_effects
+from metafreeze.analysis.trial_precision import trial_precision
 from metafreeze.models.counts import pool_counts
 from metafreeze.models.few_studies import pool_few
 from metafreeze.models.heterogeneity import describe_disagreement
@@ -18,7 +19,7 @@ from metafreeze.models.many_pools import pool_many
 from metafreeze.models.moderators import permute_moderators
 from metafreeze.models.pooled import pool
 from metafreeze.models.profile import profile_pool
-from metafreeze.models.repeatability import measure_repeatability
+from metafreeze.models.repeatability import measure_effect_repeatability, measure_repeatability
 from metafreeze.models.replication import assess_equivalence, compare_replication
 from metafreeze.models.small_studies import (
     check_small_studies,
@@ -69,6 +70,8 @@ RESULTS = {
     "compare_replication": lambda: compare_replication(0.4, 0.1, [0.1, 0.2], [0.1, 0.1]),
     "repeatability": lambda: measure_repeatability(Y, ["a", "a", "b", "b", "c", "c"]),
     "repeatability of one lab": lambda: measure_repeatability(Y, ["a"] * 6),
+    "measure_effect_repeatability": lambda: measure_effect_repeatability(Y, V),
+    "trial_precision": lambda: trial_precision(RUNS, endpoint="t_solid"),
     "profile_pool": lambda: profile_pool(Y, V),
     "disagreement": lambda: describe_disagreement(12.0, 5),
     "disagreement of one": lambda: describe_disagreement(0.0, 0),
