@@ -3,183 +3,159 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from metafreeze.analysis.excess import ExcessSlope, excess_slope
-from metafreeze.analysis.expected import expected_times
-from metafreeze.analysis.expected_pair import expected_effect
-from metafreeze.analysis.mixed_fits import MixedRowsFit, fit_mixed
-from metafreeze.analysis.mixed_rows import WITHIN
-from metafreeze.analysis.pooling import (
-    KELVIN_PER_UNIT,
-    choose_pair,
-    study_names,
-    with_typical_vessels,
+from metafreeze.analysis.challenge_absent import slopes_without
+from metafreeze.analysis.challenge_points import (
+    ASSIGNED,
+    REFERENCE_C,
+    Points,
+    block_names,
+    censor_provoked,
+    points_of,
 )
-from metafreeze.errors import NotEstimableError
-from metafreeze.models.mixed_result import MixedFit
-from metafreeze.options import Endpoint
-from metafreeze.results import RESULT, BoolArray, FloatArray, Result
+from metafreeze.analysis.challenge_question import (
+    Question,
+    ask_physics,
+    choose_design,
+)
+from metafreeze.analysis.challenge_result import Challenge, Verdicts
+from metafreeze.analysis.mixed_fits import MixedRowsFit
+from metafreeze.analysis.pooling import KELVIN_PER_UNIT, choose_endpoint, choose_pair
+from metafreeze.errors import InputError, NotEstimableError
+from metafreeze.options import Depth, Endpoint, require_choice
 from metafreeze.scrutiny.hidden import EValue, RobustnessValue, e_value, robustness_value
 from metafreeze.scrutiny.ladder import Ladder, Rung, least_squares_rung, slope_through
-from metafreeze.scrutiny.shuffle import ShuffleTest, shuffle_test, without_shuffle
+from metafreeze.scrutiny.shuffle import (
+    ShuffleTest,
+    null_scores,
+    shuffle_test,
+    without_shuffle,
+)
 from metafreeze.scrutiny.verdict import (
     DEFAULT_SMALLEST_EFFECT,
+    FEW_STUDIES,
     Effect,
     Evidence,
-    PhysicsVerdict,
-    RawVerdict,
     judge_physics,
     judge_raw,
-    wider,
 )
 
+if TYPE_CHECKING:
+    from metafreeze.register.store import Register
+
 NAN = float("nan")
-# Design covariates that may differ between vessels cooled together; the others are the same
-# for all rows of a batch and cannot change a comparison inside it.
-WITHIN_BATCH_DESIGN = (
-    "base_support",
-    "frost_before_mm",
-    "side_insulation",
-    "lid",
-    "vessel_material",
-    "water_mass_start_g",
-    "probe_height_frac",
-    "insertion_order",
-)
-# A covariate that is missing for more rows than this would change the sample, not the answer.
-MOST_MISSING = 0.2
-ASSIGNED = ("randomised", "alternated")
 NAIVE = "all points"
 TOTAL = "times not seen exactly"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Verdicts:
-    """The two verdicts side by side.
+def challenge(
+    source: Register | pd.DataFrame,
+    *,
+    depth: Depth = "full",
+    endpoint: str = "",
+    pair: Sequence[float] | None = None,
+    draws: int = 50,
+    seed: int = 1,
+) -> Challenge:
+    """Take the apparent effect apart, step by step, and judge what remains.
+
+    When to use it: before an effect is believed or denied. What it assumes: what a row does
+    not say is unknown and not zero; see the parts.
 
     Parameters
     ----------
-    raw : RawVerdict
-        Does the hotter one finish first?
-    physics : PhysicsVerdict
-        Is there anything beyond ordinary physics?
-    """
-
-    raw: RawVerdict
-    physics: PhysicsVerdict
-
-
-@dataclass(**RESULT)
-class Challenge(Result):
-    """What remains of the apparent effect, and why.
-
-    Parameters
-    ----------
+    source : Register or DataFrame
+        A register, or rows of the schema; columns that are missing count as empty.
+    depth : {"full", "verdict"}
+        Everything, or only what the two verdicts read.
     endpoint : str
-    hot_c, cold_c : float
-        The pair, °C.
-    ladder : Ladder
-        From the graph of all points to like with like.
-    excess : ExcessSlope
-        Beyond ordinary physics.
-    baseline : float
-        What physics gives at the pair.
-    shuffle_test : ShuffleTest
-        "No effect in any study".
-    robustness : RobustnessValue or None
-        Strength a hidden cause would need; None where no slope within batches exists.
-    hidden_ratio : EValue or None
-        The same on the scale of ratios.
-    each_without : DataFrame
-        The total effect with each study left out.
-    design : tuple of str
-        Design covariates that were adjusted for.
-    verdict : Verdicts
-        The two verdicts.
-    smallest_effect : float
-        Smallest effect of interest, as a share.
-    default_smallest_effect : bool
-        Whether it is the default rather than the plan's.
+        The primary endpoint; the register's, or the only one there is, by default.
+    pair : pair of float, optional
+        Hot and cold start temperature, °C; the plan's, or the ends of what was tried.
+    draws, seed : int
+        Draws of uncertain physics, and the seed of all randomness.
+
+    Returns
+    -------
+    Challenge
+        With ``verdict.raw`` and ``verdict.physics``, each with ``label`` and ``because``.
+
+    Raises
+    ------
+    InputError
+        An unknown option, or an endpoint that must be named.
+    NotEstimableError
+        The rows cannot answer; the message says what is missing.
+
+    Source
+    ------
+    The rule: ``tests/calibration/causes.toml``. Parts: see `metafreeze.scrutiny`.
     """
-
-    endpoint: str
-    hot_c: float
-    cold_c: float
-    ladder: Ladder
-    excess: ExcessSlope
-    baseline: float
-    shuffle_test: ShuffleTest
-    robustness: RobustnessValue | None
-    hidden_ratio: EValue | None
-    each_without: pd.DataFrame
-    design: tuple[str, ...]
-    verdict: Verdicts
-    smallest_effect: float
-    default_smallest_effect: bool
-
-    def to_frame(self) -> pd.DataFrame:
-        """Give the ladder, one row a rung."""
-        return self.ladder.to_frame()
-
-    def headline(self) -> str:
-        """Say both verdicts in one line."""
-        return f"{self.verdict.raw.headline()}; {self.verdict.physics.headline()}"
-
-    def to_dict(self) -> dict[str, Any]:
-        """Give everything the report and machines need as plain values."""
-        raw, physics = self.verdict.raw, self.verdict.physics
-        return {
-            "endpoint": self.endpoint,
-            "hot_c": self.hot_c,
-            "cold_c": self.cold_c,
-            "smallest_effect": self.smallest_effect,
-            "default_smallest_effect": self.default_smallest_effect,
-            "design": list(self.design),
-            "verdict": {
-                "raw": {n: getattr(raw, n) for n in raw.field_names()},
-                "physics": {n: getattr(physics, n) for n in physics.field_names()},
-            },
-            "ladder": self.ladder.to_frame().to_dict(orient="records"),
-            "ladder_found": self.ladder.found,
-            "baseline": self.baseline,
-            "excess": {
-                "log_ratio": self.excess.excess_at_pair,
-                "low": self.excess.excess_low,
-                "high": self.excess.excess_high,
-            },
-            "shuffle_test": self.shuffle_test.to_frame().to_dict(orient="records")[0],
-            "robustness": _plain(self.robustness),
-            "hidden_ratio": _plain(self.hidden_ratio),
-            "each_without": self.each_without.to_dict(orient="records"),
-        }
+    if isinstance(source, pd.DataFrame):
+        rows, plan, primary = in_schema(source), {}, ""
+    else:
+        rows, plan, primary = source.rows(), dict(source.plan), source.primary_endpoint
+    return challenge_rows(
+        rows,
+        depth=depth,
+        endpoint=choose_endpoint(rows, endpoint or primary),
+        pair=pair,
+        plan=plan,
+        draws=draws,
+        seed=seed,
+    )
 
 
-def _plain(result: Result | None) -> dict[str, Any] | None:
-    return None if result is None else {n: getattr(result, n) for n in result.field_names()}
+def in_schema(rows: pd.DataFrame) -> pd.DataFrame:
+    """Fill a frame up to the whole schema, with its types; what is missing is empty.
 
+    Parameters
+    ----------
+    rows : DataFrame
+        Rows with columns of the schema; runs where `record_level` is missing.
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Points:
-    """Rows as points of a naive graph: start temperature, time, and what each row is."""
+    Returns
+    -------
+    DataFrame
 
-    x: FloatArray
-    y: FloatArray
-    primary: BoolArray
-    exact: BoolArray
-    study: np.ndarray[Any, Any]
-    block: np.ndarray[Any, Any]
-    assigned: BoolArray
+    Raises
+    ------
+    InputError
+        A column's values are of the wrong kind.
+    """
+    import pyarrow as pa
+
+    from metafreeze.register.parts import to_pandas
+    from metafreeze.register.schema import arrow_schema
+
+    frame = rows.reset_index(drop=True)
+    if "record_level" not in frame.columns:
+        frame = frame.assign(record_level="run")
+    schema = arrow_schema()
+    columns = []
+    for field in schema:
+        if field.name not in frame.columns:
+            columns.append(pa.nulls(len(frame), field.type))
+            continue
+        values = frame[field.name].astype(object).where(frame[field.name].notna(), None)
+        try:
+            columns.append(pa.array(values.tolist(), type=field.type))
+        except (pa.ArrowInvalid, pa.ArrowTypeError) as wrong:
+            raise InputError(
+                f"Column {field.name} does not hold what the schema says ({wrong}). "
+                f"It takes {field.type}."
+            ) from wrong
+    return to_pandas(pa.table(columns, schema=schema))
 
 
 def challenge_rows(
     rows: pd.DataFrame,
     *,
+    depth: Depth = "full",
     endpoint: Endpoint,
     pair: Sequence[float] | None = None,
     plan: Mapping[str, Any] | None = None,
@@ -191,15 +167,11 @@ def challenge_rows(
     Parameters
     ----------
     rows : DataFrame
-        Rows of the register, all endpoints.
-    endpoint : str
-        The primary endpoint.
-    pair : pair of float, optional
-        Hot and cold start temperature, °C.
+        Rows of the register, all endpoints, all columns of the schema.
+    depth, endpoint, pair, draws, seed
+        As in `challenge`.
     plan : mapping, optional
         The register's plan: ``smallest_effect``, ``pair``.
-    draws, seed : int
-        Draws of uncertain physics, and the seed of all randomness.
 
     Returns
     -------
@@ -214,34 +186,31 @@ def challenge_rows(
     ------
     The rule: ``tests/calibration/causes.toml``. Parts: see `metafreeze.scrutiny`.
     """
+    require_choice(depth, Depth, name="depth")
     plan = plan or {}
     own = rows[rows["endpoint"].eq(endpoint).to_numpy(dtype=bool, na_value=False)]
     own = own.reset_index(drop=True)
     if own.empty:
         raise NotEstimableError(f"No row has the endpoint {endpoint}.")
     hot, cold, _ = choose_pair(own, pair if pair is not None else plan.get("pair"))
-    units = (hot - cold) / KELVIN_PER_UNIT
     share = float(plan.get("smallest_effect", DEFAULT_SMALLEST_EFFECT))
-
-    alike = with_typical_vessels(own)
-    curve = np.asarray(expected_times(alike, endpoint=endpoint, draws=draws, seed=seed).ln_time)
-    baseline = expected_effect(
-        alike, hot_c=hot, cold_c=cold, endpoint=endpoint, draws=draws, seed=seed
+    bounded = censor_provoked(own)
+    question = Question(
+        rows=own,
+        bounded=bounded,
+        endpoint=endpoint,
+        hot_c=hot,
+        cold_c=cold,
+        physics=ask_physics(
+            bounded, endpoint=endpoint, hot_c=hot, cold_c=cold, draws=draws, seed=seed
+        ),
+        design=choose_design(own),
     )
-    at_pair = float(baseline.log_ratio[-1])
-    if not np.isfinite(curve).any() or not np.isfinite(at_pair):
-        curve, at_pair = np.zeros(len(own)), 0.0
-    design = choose_design(own)
-    question = _Question(
-        rows=own, endpoint=endpoint, units=units, curve=curve, shift=at_pair, design=design
-    )
-    points = _points(rows, endpoint)
+    points = points_of(rows, endpoint)
     ladder, total = _ladder(question, points)
-    excess = excess_slope(
-        own, endpoint=endpoint, pair=(cold, hot), design=design, draws=draws, seed=seed
-    )
-    without = _each_without(question)
-    shuffled = _shuffle(points, np.random.default_rng([seed, 1]))
+    excess, beyond = question.excess()
+    without = _each_without(question, total)
+    shuffled = _shuffle(question, np.random.default_rng([seed, 1]))
     effect = question.effect(total)
     evidence = Evidence(
         status=total.status,
@@ -249,10 +218,8 @@ def challenge_rows(
         blocks=_blocks_of_two(points),
         naive=_of_rung(ladder.rungs[0]),
         total=effect,
-        excess=Effect(
-            estimate=excess.excess_at_pair, low=excess.excess_low, high=excess.excess_high
-        ),
-        baseline=at_pair,
+        excess=beyond,
+        baseline=question.physics.at_pair,
         each_without=tuple(without["log_ratio"]),
         shuffle_p=shuffled.p,
         largest_step=_largest_step(ladder),
@@ -260,96 +227,26 @@ def challenge_rows(
     )
     verdict = Verdicts(
         raw=judge_raw(evidence),
-        physics=judge_physics(evidence.excess, smallest_effect=share, status=excess.status),
+        physics=judge_physics(beyond, smallest_effect=share, status=excess.status),
     )
+    full = depth == "full"
     return Challenge(
         endpoint=endpoint,
         hot_c=hot,
         cold_c=cold,
         ladder=ladder,
         excess=excess,
-        baseline=at_pair,
+        excess_low=beyond.low,
+        excess_high=beyond.high,
+        baseline=question.physics.at_pair,
         shuffle_test=shuffled,
-        robustness=_robustness(points, units),
-        hidden_ratio=_hidden_ratio(effect),
+        robustness=_robustness(points, question.units) if full else None,
+        hidden_ratio=_hidden_ratio(effect) if full else None,
         each_without=without,
-        design=design,
+        design=question.design,
         verdict=verdict,
         smallest_effect=share,
         default_smallest_effect="smallest_effect" not in plan,
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Question:
-    """The total effect as a function of the rows and of what is adjusted for."""
-
-    rows: pd.DataFrame
-    endpoint: Endpoint
-    units: float
-    curve: FloatArray
-    shift: float
-    design: tuple[str, ...]
-
-    def fit(
-        self,
-        *,
-        design: Sequence[str] = (),
-        keep: BoolArray | None = None,
-        as_events: bool = False,
-    ) -> MixedRowsFit:
-        """Fit on some rows, with times not seen exactly modelled or taken at the look."""
-        at = np.ones(len(self.rows), dtype=bool) if keep is None else keep
-        rows = self.rows[at].reset_index(drop=True)
-        curve = self.curve[at]
-        if as_events:
-            rows, seen = looks_as_events(rows)
-            curve = curve[seen]
-        return fit_mixed(
-            rows,
-            endpoint=self.endpoint,
-            design=design,
-            offset=curve,
-            unseen="leave-out" if as_events else "model",
-            second_engine=False,
-        )
-
-    def effect(self, fit: MixedRowsFit) -> Effect:
-        """Move a fit's slope to the pair, with the wider of its intervals."""
-        forms = [
-            _limits(self.shift, self.units, fit.slope_per_10k, fit.slope_se, fit.slope_df),
-            Effect(
-                estimate=self.shift + self.units * fit.slope_per_10k,
-                low=self.shift + self.units * fit.slope_low,
-                high=self.shift + self.units * fit.slope_high,
-                low90=NAN,
-                high90=NAN,
-            ),
-        ]
-        forms[1] = replace(forms[1], low90=forms[0].low90, high90=forms[0].high90)
-        if isinstance(fit.model, MixedFit) and WITHIN in fit.model.robust.index:
-            robust = fit.model.robust.loc[WITHIN].to_dict()
-            forms.append(
-                _limits(
-                    self.shift,
-                    self.units,
-                    fit.slope_per_10k,
-                    float(robust["se"]),
-                    float(robust["df"]),
-                )
-            )
-        return wider(forms)
-
-
-def _limits(shift: float, units: float, slope: float, se: float, df: float) -> Effect:
-    estimate = shift + units * slope
-    half95, half90 = (float(stats.t.isf(tail, df)) * units * se for tail in (0.025, 0.05))
-    return Effect(
-        estimate=estimate,
-        low=estimate - half95,
-        high=estimate + half95,
-        low90=estimate - half90,
-        high90=estimate + half90,
     )
 
 
@@ -357,76 +254,7 @@ def _of_rung(rung: Rung) -> Effect:
     return Effect(estimate=rung.estimate, low=rung.low, high=rung.high)
 
 
-def looks_as_events(rows: pd.DataFrame) -> tuple[pd.DataFrame, BoolArray]:
-    """Take each look for the event, and drop what was never seen to end.
-
-    Returns
-    -------
-    rows : DataFrame
-        The rows left, with one exact time each.
-    kept : bool array, shape (rows,)
-        Which rows are left.
-    """
-    run = rows["record_level"].eq("run").to_numpy(dtype=bool, na_value=False)
-    kept = ~run | rows["time_upper_s"].notna().to_numpy()
-    seen = rows[kept].reset_index(drop=True)
-    seen["time_lower_s"] = seen["time_upper_s"]
-    return seen, kept
-
-
-def choose_design(rows: pd.DataFrame) -> tuple[str, ...]:
-    """Name the design covariates that vary within batches and are known for most rows.
-
-    Parameters
-    ----------
-    rows : DataFrame
-        Rows of one endpoint.
-
-    Returns
-    -------
-    tuple of str
-        In the fixed order of `WITHIN_BATCH_DESIGN`.
-    """
-    block = study_names(rows) + "\x1f" + rows["block_id"].fillna(rows["session_id"]).fillna("")
-    chosen = []
-    for name in WITHIN_BATCH_DESIGN:
-        if float(rows[name].isna().mean()) > MOST_MISSING:
-            continue
-        if int((rows[name].groupby(block).nunique() > 1).sum()) > 0:
-            chosen.append(name)
-    return tuple(chosen)
-
-
-def _points(rows: pd.DataFrame, endpoint: Endpoint) -> _Points:
-    """Put runs and published means on one graph, as a newcomer would."""
-    times = rows["time_upper_s"].astype(float)
-    group = rows["record_level"].eq("arm_summary").to_numpy(dtype=bool, na_value=False)
-    middle = rows["mean_s"].astype(float).fillna(rows["median_s"].astype(float))
-    time = np.where(group, middle, times)
-    usable = (
-        rows["exclusion_reason"].isna().to_numpy()
-        & rows["start_temp_c"].notna().to_numpy()
-        & np.isfinite(time)
-        & (time > 0)
-        & rows["endpoint"].notna().to_numpy()
-        & rows["endpoint"].ne("ice_at_time").to_numpy(dtype=bool, na_value=False)
-    )
-    kept = rows[usable]
-    study = study_names(kept)
-    block = study + "\x1f" + kept["block_id"].fillna(kept["session_id"]).fillna("").astype(str)
-    lower = kept["time_lower_s"].astype(float).to_numpy()
-    return _Points(
-        x=(kept["start_temp_c"].to_numpy(dtype=np.float64) - 20.0) / KELVIN_PER_UNIT,
-        y=np.log(time[usable]),
-        primary=kept["endpoint"].eq(endpoint).to_numpy(dtype=bool, na_value=False),
-        exact=(lower == kept["time_upper_s"].astype(float).to_numpy()) & ~group[usable],
-        study=study.to_numpy(dtype=object),
-        block=block.to_numpy(dtype=object),
-        assigned=kept["assignment"].isin(ASSIGNED).to_numpy(dtype=bool),
-    )
-
-
-def _ladder(question: _Question, points: _Points) -> tuple[Ladder, MixedRowsFit]:
+def _ladder(question: Question, points: Points) -> tuple[Ladder, MixedRowsFit]:
     everything = np.ones(points.x.size, dtype=bool)
     study = np.unique(points.study.astype(str), return_inverse=True)[1]
     naive = least_squares_rung(
@@ -504,7 +332,7 @@ def _words(fields: Sequence[str]) -> list[str]:
 
 
 def _fitted_rung(
-    question: _Question, name: str, asked: str, fit: MixedRowsFit, *, before: float
+    question: Question, name: str, asked: str, fit: MixedRowsFit, *, before: float
 ) -> Rung:
     effect = question.effect(fit)
     return Rung(
@@ -539,36 +367,50 @@ def _largest_step(ladder: Ladder) -> str:
     return "" if step is None else step.name
 
 
-def _each_without(question: _Question) -> pd.DataFrame:
-    """Fit the total effect with each study left out; nothing with one or two studies."""
-    study = study_names(question.rows)
-    names = sorted(set(study))
+def _each_without(question: Question, total: MixedRowsFit) -> pd.DataFrame:
+    """Give the total effect with each study left out; nothing with one or two studies."""
     records: list[tuple[str, float]] = []
-    if len(names) > 2:
-        for name in names:
-            keep = study.ne(name).to_numpy()
-            fit = question.fit(keep=keep, design=question.design)
-            records.append((name, question.effect(fit).estimate))
+    if total.studies > FEW_STUDIES:
+        shift, units = question.physics.at_pair, question.units
+        found = slopes_without(total.arrays, total.model)
+        records = [(name, shift + units * slope) for name, slope in found.items()]
     return pd.DataFrame(records, columns=["study", "log_ratio"])
 
 
-def _shuffle(points: _Points, rng: np.random.Generator) -> ShuffleTest:
-    if not points.assigned.any():
+def _shuffle(question: Question, rng: np.random.Generator) -> ShuffleTest:
+    rows = question.bounded
+    dealt = rows["assignment"].isin(ASSIGNED).to_numpy(dtype=bool)
+    if not dealt.any():
         return without_shuffle(
             "no row says that start temperatures were assigned at random or in turn"
         )
-    keep = points.primary & points.exact & points.assigned
-    return shuffle_test(points.x[keep], points.y[keep], points.block[keep].astype(str), rng=rng)
+    lower = rows["time_lower_s"].to_numpy(dtype=float, na_value=0.0)
+    upper = rows["time_upper_s"].to_numpy(dtype=float, na_value=np.inf)
+    start = rows["start_temp_c"].to_numpy(dtype=float, na_value=NAN)
+    keep = (
+        dealt
+        & rows["record_level"].eq("run").to_numpy(dtype=bool, na_value=False)
+        & rows["exclusion_reason"].isna().to_numpy()
+        & np.isfinite(start)
+        & ((lower > 0) | np.isfinite(upper))
+        & (upper > 0)
+    )
+    if not keep.any():
+        return without_shuffle("no run with a time was assigned at random or in turn")
+    block = block_names(rows[keep]).to_numpy(dtype=object).astype(str)
+    with np.errstate(divide="ignore"):
+        scores = null_scores(np.log(lower[keep]), np.log(upper[keep]), block)
+    return shuffle_test((start[keep] - REFERENCE_C) / KELVIN_PER_UNIT, scores, block, rng=rng)
 
 
-def _blocks_of_two(points: _Points) -> int:
+def _blocks_of_two(points: Points) -> int:
     """Blocks of the primary endpoint with start temperatures at least half a degree apart."""
     frame = pd.DataFrame({"block": points.block, "x": points.x})[points.primary]
     span = frame.groupby("block")["x"].agg(lambda v: float(v.max() - v.min()))
     return int((span >= 0.05).sum())
 
 
-def _robustness(points: _Points, units: float) -> RobustnessValue | None:
+def _robustness(points: Points, units: float) -> RobustnessValue | None:
     keep = points.primary & points.exact
     label = np.unique(points.block[keep].astype(str), return_inverse=True)[1]
     slope, se, df = slope_through(points.x[keep], points.y[keep], (label,))

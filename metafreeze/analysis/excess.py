@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,6 +17,7 @@ from metafreeze.analysis.mixed_fits import FitRequest, MixedRowsFit, fit_arrays,
 from metafreeze.analysis.mixed_rows import INTERCEPT, WITHIN, MixedArrays
 from metafreeze.analysis.run_parameters import Known
 from metafreeze.errors import InputError
+from metafreeze.models.cut_normal import between_bounds
 from metafreeze.models.mixed_result import MixedFit
 from metafreeze.models.unseen_result import UnseenTimesFit
 from metafreeze.options import (
@@ -355,6 +356,56 @@ def excess_slope(
     return _report(ready, pair, effect)
 
 
+def excess_of_fit(
+    central: MixedRowsFit,
+    draws: FloatArray,
+    shared_draws: FloatArray,
+    *,
+    pair: tuple[float, float],
+    level: float = 0.95,
+) -> ExcessSlope:
+    """Add the baseline's uncertainty to a fit that has the baseline as its offset.
+
+    When to use it: where the fit and the draws are at hand already; `excess_slope` makes both.
+    The baseline at the pair is not worked out here and is NaN.
+
+    Parameters
+    ----------
+    central : MixedRowsFit
+        Fit at the centre of the parameters, with one residual variance; rows labelled from 0.
+    draws, shared_draws : array, shape (D, rows)
+        ln of the expected times of all rows given to the fit, as of `expected_times`.
+    pair : tuple of two floats
+        A cold and a hot start temperature, °C.
+    level : float
+        Level of the intervals.
+
+    Returns
+    -------
+    ExcessSlope
+
+    Source
+    ------
+    As `excess_slope` with ``refit="slopes"``.
+    """
+    place = np.array([int(label) for label in central.arrays.label], dtype=np.intp)
+    weights = row_weights(central.arrays, central.model)
+    found = np.full((draws.shape[0], 3), NAN)
+    shared = np.full((shared_draws.shape[0], 3), NAN)
+    if weights is not None:
+        for many, answers in ((draws, found), (shared_draws, shared)):
+            moved = (many[:, place] - central.arrays.offset) @ weights
+            answers[:] = np.column_stack(
+                [
+                    central.slope_per_10k - moved,
+                    np.full(moved.size, central.slope_se**2),
+                    np.full(moved.size, central.slope_df),
+                ]
+            )
+    ready = _Ready(central=central, found=found, shared=shared, level=level)
+    return _report(ready, pair, None)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Ready:
     """The central fit, and estimate, variance and df at each full and each shared draw."""
@@ -436,7 +487,40 @@ def row_weights(arrays: MixedArrays, model: MixedFit | UnseenTimesFit) -> FloatA
     if model.status not in ("ok", "boundary") or not np.isfinite(model.residual_sd):
         return None
     names = list(model.coefficients.index)
-    X = arrays.X[:, [arrays.names.index(name) for name in names]]
+    X = fitted_columns(arrays, model)
+    solved_x = np.empty_like(X)
+    for at, V in study_covariances(arrays, model, X):
+        solved_x[at] = np.linalg.solve(V, X[at])
+    weights = np.linalg.solve(X.T @ solved_x, solved_x.T)
+    return np.asarray(weights[names.index(WITHIN)], dtype=np.float64)
+
+
+def fitted_columns(arrays: MixedArrays, model: MixedFit | UnseenTimesFit) -> FloatArray:
+    """Give the columns of the fixed part that the fit kept, in its order."""
+    return arrays.X[:, [arrays.names.index(name) for name in model.coefficients.index]]
+
+
+def study_covariances(
+    arrays: MixedArrays, model: MixedFit | UnseenTimesFit, X: FloatArray
+) -> Iterator[tuple[npt.NDArray[np.intp], FloatArray]]:
+    """Give each study's rows and their covariance at the fitted variances.
+
+    A row not seen exactly counts with the share of information that its window leaves.
+
+    Parameters
+    ----------
+    arrays : MixedArrays
+        Rows of the fit.
+    model : MixedFit or UnseenTimesFit
+        A fit that has an answer, with one residual variance for all.
+    X : array, shape (n, p)
+        Its columns, as of `fitted_columns`.
+
+    Yields
+    ------
+    at : array of int, shape (m,)
+    covariance : array, shape (m, m)
+    """
     noise = np.where(
         np.isfinite(arrays.known_variance),
         arrays.known_variance,
@@ -444,20 +528,19 @@ def row_weights(arrays: MixedArrays, model: MixedFit | UnseenTimesFit) -> FloatA
     )
     noise = (noise + arrays.added_variance) / _information(arrays, model, X, noise)
     Z, spread = _varying(arrays, model)
-    solved_x = np.empty_like(X)
     for study in sorted(set(arrays.study)):
         at = np.flatnonzero(arrays.study == study)
         V = np.diag(noise[at]) + Z[at] @ spread @ Z[at].T
         for level, labels in (("batch", arrays.batch), ("specimen", arrays.specimen)):
             same = (labels[at][:, np.newaxis] == labels[at]) & (labels[at] != "")
             V = V + _part_sd(model, level) ** 2 * same
-        solved_x[at] = np.linalg.solve(V, X[at])
-    weights = np.linalg.solve(X.T @ solved_x, solved_x.T)
-    return np.asarray(weights[names.index(WITHIN)], dtype=np.float64)
+        yield at, V
 
 
 # Rows whose window says less than this have no weight to speak of.
 _LEAST_INFORMATION = 1e-6
+# Windows narrower than this share of the scatter count as so wide.
+_NARROWEST = 1e-9
 
 
 def _information(
@@ -472,7 +555,7 @@ def _information(
         mean[own] += np.mean((arrays.y - mean)[own])
     sd = np.sqrt(noise)
     low, high = (arrays.lower - mean) / sd, (arrays.upper - mean) / sd
-    left = 1.0 - stats.truncnorm.var(np.minimum(low, high - 1e-9), high)
+    left = 1.0 - between_bounds(np.minimum(low, high - _NARROWEST), high)[1]
     return np.where(arrays.exact, 1.0, np.clip(left, _LEAST_INFORMATION, 1.0))
 
 

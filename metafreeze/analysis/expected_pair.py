@@ -216,6 +216,27 @@ def expected_effect(
     )
 
 
+def pair_at_centre(ready: Prepared, *, hot_c: float, cold_c: float) -> float:
+    """Give the log ratio of a pair at the centre of all parameters, over all studies.
+
+    Parameters
+    ----------
+    ready : Prepared
+        Rows made ready.
+    hot_c, cold_c : float
+        The pair, °C.
+
+    Returns
+    -------
+    float
+        As ``log_ratio[-1]`` of `expected_effect`, without its draws; NaN where none is had.
+    """
+    at = _vessels(ready)
+    pair = _Pair(ready.parameters.part(at), ready.question.part(at), hot_c, cold_c)
+    centre, _ = pair.means(ready.central, len(ready.parameters.study_names))
+    return float(_with_all(centre)[0, -1])
+
+
 def _ask(
     rows: pd.DataFrame,
     endpoint: Endpoint,

@@ -15,12 +15,15 @@ import numpy.typing as npt
 import pandas as pd
 
 from metafreeze.errors import InputError
+from metafreeze.models.cut_normal import between_bounds
 from metafreeze.results import RESULT, FloatArray, IntArray, Result, round_for_people
 
 MOST_EXACT = 20_000
 DRAWS = 1_999
 # Statistics closer than this, relative to the largest, are ties of rounding.
 TIE = 1e-12
+MOST_ROUNDS = 200
+SETTLED = 1e-6
 NAN = float("nan")
 
 
@@ -227,3 +230,50 @@ def _random_slopes(
     """Sum of products of random deals: sorting random keys after the block shuffles inside it."""
     keys = rng.random((draws, spread.size)) + label
     return spread[np.argsort(keys, axis=1)] @ rest
+
+
+def null_scores(lower: npt.ArrayLike, upper: npt.ArrayLike, block: npt.ArrayLike) -> FloatArray:
+    """Give each time not seen exactly the value that the null expects of it.
+
+    The null is one level a block and one spread for all, fitted without start temperature;
+    the values are fixed before any deal, so that the deals stay exchangeable under it.
+
+    Parameters
+    ----------
+    lower, upper : array, shape (n,)
+        Bounds of ln time; alike where the time was seen exactly, infinite where there is none.
+    block : array, shape (n,)
+        Block of each row.
+
+    Returns
+    -------
+    array, shape (n,)
+        ln time, or its expectation between its bounds.
+
+    Source
+    ------
+    Expectation and maximisation for grouped normal data: Dempster, Laird & Rubin (1977),
+    J. R. Stat. Soc. B 39:1-38. Scores fixed at the null: Hájek & Šidák (1967), Theory of Rank
+    Tests.
+    """
+    low, high = np.asarray(lower, dtype=float), np.asarray(upper, dtype=float)
+    exact = low == high
+    both = np.isfinite(low) & np.isfinite(high)
+    values = np.where(both, 0.5 * low + 0.5 * np.where(both, high, 0.0), 0.0)
+    values = np.where(both, values, np.where(np.isfinite(high), high, low))
+    if exact.all():
+        return values
+    label = np.unique(np.asarray(block), return_inverse=True)[1]
+    spread, rest = 0.0, np.zeros(values.size)
+    for _ in range(MOST_ROUNDS):
+        mean = _block_means(values, label)[label]
+        new = float(np.sqrt(np.mean((values - mean) ** 2 + rest)))
+        if not new > 0 or abs(new - spread) <= SETTLED * new:
+            break
+        spread = new
+        at, to = (low - mean) / spread, (high - mean) / spread
+        at, to = np.where(exact, -1.0, at), np.where(exact, 1.0, to)
+        middle, variance = between_bounds(at, to)
+        values = np.where(exact, values, mean + spread * middle)
+        rest = np.where(exact, 0.0, spread**2 * variance)
+    return values

@@ -292,7 +292,7 @@ def _only_apparent(evidence: Evidence) -> bool:
     if not naive.clear(evidence.delta) or evidence.total.clear(evidence.delta):
         return False
     gone = [evidence.total.estimate - naive.estimate]
-    gone += [e - naive.estimate for e in evidence.each_without]
+    gone += [e - naive.estimate for e in evidence.each_without if not math.isnan(e)]
     return max(gone) >= LEAST_SHARE_GONE * abs(naive.estimate)
 
 

@@ -1,0 +1,124 @@
+"""What a challenge gives: the ladder, what was asked beside it, and the two verdicts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from metafreeze.analysis.excess import ExcessSlope
+from metafreeze.results import RESULT, Result
+from metafreeze.scrutiny.hidden import EValue, RobustnessValue
+from metafreeze.scrutiny.ladder import Ladder
+from metafreeze.scrutiny.shuffle import ShuffleTest
+from metafreeze.scrutiny.verdict import PhysicsVerdict, RawVerdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdicts:
+    """The two verdicts side by side.
+
+    Parameters
+    ----------
+    raw : RawVerdict
+        Does the hotter one finish first?
+    physics : PhysicsVerdict
+        Is there anything beyond ordinary physics?
+    """
+
+    raw: RawVerdict
+    physics: PhysicsVerdict
+
+
+@dataclass(**RESULT)
+class Challenge(Result):
+    """What remains of the apparent effect, and why.
+
+    Parameters
+    ----------
+    endpoint : str
+    hot_c, cold_c : float
+        The pair, °C.
+    ladder : Ladder
+        From the graph of all points to like with like.
+    excess : ExcessSlope
+        Beyond ordinary physics.
+    excess_low, excess_high : float
+        Its interval at the pair, the wider of those computed.
+    baseline : float
+        What physics gives at the pair.
+    shuffle_test : ShuffleTest
+        "No effect in any study".
+    robustness : RobustnessValue or None
+        Strength a hidden cause would need; None where no slope within batches exists.
+    hidden_ratio : EValue or None
+        The same on the scale of ratios.
+    each_without : DataFrame
+        The total effect with each study left out.
+    design : tuple of str
+        Design covariates that were adjusted for.
+    verdict : Verdicts
+        The two verdicts.
+    smallest_effect : float
+        Smallest effect of interest, as a share.
+    default_smallest_effect : bool
+        Whether it is the default rather than the plan's.
+    """
+
+    endpoint: str
+    hot_c: float
+    cold_c: float
+    ladder: Ladder
+    excess: ExcessSlope
+    excess_low: float
+    excess_high: float
+    baseline: float
+    shuffle_test: ShuffleTest
+    robustness: RobustnessValue | None
+    hidden_ratio: EValue | None
+    each_without: pd.DataFrame
+    design: tuple[str, ...]
+    verdict: Verdicts
+    smallest_effect: float
+    default_smallest_effect: bool
+
+    def to_frame(self) -> pd.DataFrame:
+        """Give the ladder, one row a rung."""
+        return self.ladder.to_frame()
+
+    def headline(self) -> str:
+        """Say both verdicts in one line."""
+        return f"{self.verdict.raw.headline()}; {self.verdict.physics.headline()}"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give everything the report and machines need as plain values."""
+        raw, physics = self.verdict.raw, self.verdict.physics
+        return {
+            "endpoint": self.endpoint,
+            "hot_c": self.hot_c,
+            "cold_c": self.cold_c,
+            "smallest_effect": self.smallest_effect,
+            "default_smallest_effect": self.default_smallest_effect,
+            "design": list(self.design),
+            "verdict": {
+                "raw": {n: getattr(raw, n) for n in raw.field_names()},
+                "physics": {n: getattr(physics, n) for n in physics.field_names()},
+            },
+            "ladder": self.ladder.to_frame().to_dict(orient="records"),
+            "ladder_found": self.ladder.found,
+            "baseline": self.baseline,
+            "excess": {
+                "log_ratio": self.excess.excess_at_pair,
+                "low": self.excess_low,
+                "high": self.excess_high,
+            },
+            "shuffle_test": self.shuffle_test.to_frame().to_dict(orient="records")[0],
+            "robustness": _plain(self.robustness),
+            "hidden_ratio": _plain(self.hidden_ratio),
+            "each_without": self.each_without.to_dict(orient="records"),
+        }
+
+
+def _plain(result: Result | None) -> dict[str, Any] | None:
+    return None if result is None else {n: getattr(result, n) for n in result.field_names()}
