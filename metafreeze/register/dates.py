@@ -296,10 +296,13 @@ def decide_day_order(text: Text) -> DateColumn:
     filled = int(pc.sum(pc.fill_null(pc.not_equal(cells, ""), False)).as_py() or 0)
     if not filled:
         return DateColumn(order="", contradicting=none)
-    slashed = _extract(cells, "slashed")
-    matched: Mask = pc.is_valid(slashed[""]).to_numpy(zero_copy_only=False)
     others = pc.match_substring_regex(cells, f"(?i)^{_FORMS['year-first']}{_TIME}$")
     n_year_first = int(pc.sum(others).as_py() or 0)
+    by_year = DateColumn(order="year-first", because="the year stands first", contradicting=none)
+    if n_year_first == filled:
+        return by_year
+    slashed = _extract(cells, "slashed")
+    matched: Mask = pc.is_valid(slashed[""]).to_numpy(zero_copy_only=False)
     serial = int(pc.sum(pc.match_substring_regex(cells, _SERIAL)).as_py() or 0)
     n_slashed = int(matched.sum())
     if n_slashed + n_year_first == 0:
@@ -307,7 +310,7 @@ def decide_day_order(text: Text) -> DateColumn:
     if n_slashed + n_year_first + serial < DATE_SHARE * filled:
         return DateColumn(order="", contradicting=none)
     if not n_slashed:
-        return DateColumn(order="year-first", because="the year stands first", contradicting=none)
+        return by_year
     first, following = _integers(slashed["first"]), _integers(slashed["next"])
     day_first = np.flatnonzero(matched & (first > 12) & (following <= 12))
     month_first = np.flatnonzero(matched & (following > 12) & (first <= 12))

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 
@@ -426,6 +427,21 @@ def _evidence(records: Records, mark: str) -> str:
     return f"{NAMES[mark]} between cells: {n} of {len(filled)} rows have {width} cells"
 
 
+def _quotes_are_regular(utf8: bytes, start: int, mark: str) -> bool:
+    """Tell whether every quote opens or closes a whole cell, or is one of a pair inside it."""
+    if utf8.find(b'"', start) < 0:
+        return True
+    body = np.frombuffer(utf8, dtype=np.uint8)[start:]
+    quotes = np.flatnonzero(body == ord('"'))
+    if quotes.size % 2:
+        return False
+    opening, closing = quotes[::2], quotes[1::2]
+    around = np.concatenate([[ord("\n")], body, [ord("\n")]])
+    before, after = around[opening], around[closing + 2]
+    edges = [ord(mark), ord("\n"), ord("\r"), ord('"')]
+    return bool(np.isin(before, edges).all() and np.isin(after, edges).all())
+
+
 def read_regular(
     utf8: bytes, start: int, mark: str, n_columns: int
 ) -> list[pa.ChunkedArray] | None:
@@ -452,6 +468,8 @@ def read_regular(
     n_lines = utf8.count(b"\n", start) + (0 if utf8.endswith(b"\n") else 1)
     n_returns = utf8.count(b"\r", start)
     if n_returns and n_returns != utf8.count(b"\r\n", start):
+        return None
+    if not _quotes_are_regular(utf8, start, mark):
         return None
     irregular = []
 

@@ -157,6 +157,16 @@ SHAPES = {
         [*runs(2500), ["R9", "No\nrth", "80", "41.25", ""]], ",", "\n"
     ),
     "a late quote": written(runs(2500), ",", "\n") + 'R9,5" cup,80,41.25,\n',
+    "a late quote inside quotes": written(runs(2500), ",", "\n") + 'R9,"5" cup",80,41.25,\n',
+    "text after a late closing quote": written(runs(2500), ",", "\n") + 'R9,"a"b,80,41.25,\n',
+    "a late quote never closed": written(runs(2500), ",", "\n") + 'R9,"cup,80,41.25,\n',
+    "a late space before a quote": written(runs(2500), ",", "\n") + 'R9, "a, b",80,41.25,\n',
+    "late single quotes": written(runs(2500), ",", "\n") + "R9,'a',80,41.25,\n",
+    "a late zero": written(runs(2500), ",", "\n") + "R9,a\0b,80,41.25,\n",
+    "quotes around everything": "\n".join(
+        ",".join(f'"{c}"' for c in row)
+        for row in [["run", "lab", "t"], *[["R1", "a b", "41"]] * 9000]
+    ),
 }
 
 
