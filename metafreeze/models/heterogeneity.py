@@ -144,7 +144,8 @@ def describe_disagreement(q: float, df: int, *, level: float = 0.95) -> Disagree
 
 
 def _percent(h2: float) -> float:
-    return 100.0 * (h2 - 1.0) / h2
+    # The quotient first: it cannot exceed one, the product rounded could.
+    return 100.0 * ((h2 - 1.0) / h2)
 
 
 def _se_log_h(q: float, df: int) -> float:

@@ -327,7 +327,8 @@ def _shortfall(y: FloatArray, v: FloatArray, t: FloatArray, *, restricted: bool)
     wr = w * (y - (w * y).sum(axis=0) / s1)
     a = (wr * wr).sum(axis=0)
     trace = s1 - (w * w).sum(axis=0) / s1 if restricted else s1
-    ratio: FloatArray = trace / np.maximum(a, np.finfo(np.float64).tiny)
+    # Equal effects have no y'PPy; the floor keeps their ratio a number, far above one.
+    ratio: FloatArray = trace / np.maximum(a, 1e-12 * trace)
     return ratio - 1.0
 
 
