@@ -426,30 +426,43 @@ def _three_parts(
     The centring group of a row is its batch if that holds two start temperatures, else
     its study. Differences are all within.
     """
-    x, weight = piece.x, piece.count
     level = ~piece.difference
-    within = np.where(level, 0.0, x)
-    middle, top = np.zeros(x.size), np.zeros(x.size)
-    centre = np.full(x.size, "", dtype=object)
-    grand = float(weight[level] @ x[level] / weight[level].sum()) if level.any() else 0.0
-    for s in sorted(set(study[level])):
-        here = np.flatnonzero(level & (study == s))
-        mean_s = float(weight[here] @ x[here] / weight[here].sum())
-        # Measured from the mean of all rows, so that the intercept is a time at that start.
-        top[here] = mean_s - grand
-        own = np.full(here.size, mean_s)
-        for b in sorted(set(batch[here]) - {""}):
-            members = here[batch[here] == b]
-            if np.ptp(x[members]) * KELVIN_PER_UNIT < SAME_TEMPERATURE_K:
-                continue
-            own[np.isin(here, members)] = float(
-                weight[members] @ x[members] / weight[members].sum()
-            )
-            centre[members] = b
-        within[here] = x[here] - own
-        middle[here] = own - mean_s
-        centre[here] = np.where(centre[here] == "", s, centre[here])
+    x, weight = piece.x[level], piece.count[level]
+    within = np.where(level, 0.0, piece.x)
+    middle, top = np.zeros(piece.x.size), np.zeros(piece.x.size)
+    centre = np.full(piece.x.size, "", dtype=object)
+    if not level.any():
+        return within, middle, top, centre
+    grand = float(weight @ x / weight.sum())
+    of_study = _weighted_means(x, weight, study[level])
+    named = batch[level] != ""
+    of_batch = of_study.copy()
+    # Batches with one start temperature are centred on their study.
+    spread = np.zeros(x.size)
+    if named.any():
+        codes, keys = pd.factorize(batch[level][named])
+        low, high = np.full(len(keys), np.inf), np.full(len(keys), -np.inf)
+        np.minimum.at(low, codes, x[named])
+        np.maximum.at(high, codes, x[named])
+        spread[named] = (high - low)[codes] * KELVIN_PER_UNIT
+    own = named & (spread >= SAME_TEMPERATURE_K)
+    if own.any():
+        of_batch[own] = _weighted_means(x[own], weight[own], batch[level][own])
+    within[level] = x - of_batch
+    middle[level] = of_batch - of_study
+    # Measured from the mean of all rows, so that the intercept is a time at that start.
+    top[level] = of_study - grand
+    centre[level] = np.where(own, batch[level], study[level])
     return within, middle, top, centre
+
+
+def _weighted_means(
+    x: FloatArray, weight: FloatArray, group: npt.NDArray[np.object_]
+) -> FloatArray:
+    """Mean of each row's group."""
+    codes, keys = pd.factorize(group)
+    total = np.bincount(codes, weights=weight * x, minlength=len(keys))
+    return np.asarray((total / np.bincount(codes, weights=weight, minlength=len(keys)))[codes])
 
 
 def _no_batch_slope(

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from metafreeze.errors import InputError
 from metafreeze.models.crossproducts import collect_products
 from metafreeze.models.identify import (
     Finding,
@@ -46,6 +47,8 @@ NOT_ASKED = "not asked for"
 LEAST_OWN_DF = 5
 # Rows up to which a fit keeps them, for bootstraps.
 KEPT_ROWS = 50_000
+# Residual variances of their own beyond this fill the memory with second derivatives.
+MOST_OWN_RESIDUALS = 400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +75,11 @@ def fit_checked(checked: CheckedInput, request: Request) -> MixedFit:
     -------
     MixedFit
     """
+    if request.residual == "per-study" and checked.study.count > MOST_OWN_RESIDUALS:
+        raise InputError(
+            f'residual is "per-study" with {checked.study.count} studies; at most '
+            f'{MOST_OWN_RESIDUALS} residual variances can be searched together. Choose "common".'
+        )
     wide = crossing_too_wide(checked)
     if wide:
         return _nothing(checked, request, "unidentifiable", wide, ())

@@ -145,7 +145,7 @@ class MixedFit(Result):
         studies = "1 study" if self.studies == 1 else f"{self.studies} studies"
         return (
             f"{name} {round_for_people(row['estimate'])} ({round_for_people(row['low'])} to "
-            f"{round_for_people(row['high'])}), {self.runs:g} runs in {studies}, "
+            f"{round_for_people(row['high'])}), {self.runs:,.0f} runs in {studies}, "
             f"{self.likelihood} likelihood, {self.inference}, {self.status}"
         )
 

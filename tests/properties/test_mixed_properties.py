@@ -241,7 +241,7 @@ PROPERTIES = {
 }
 
 
-def explore(name, examples):
+def check_property(name, examples):
     check, strategies = PROPERTIES[name]
     settings(
         max_examples=examples,
@@ -252,13 +252,13 @@ def explore(name, examples):
 
 @pytest.mark.parametrize("name", PROPERTIES)
 def test_invariance(name):
-    explore(name, FEW)
+    check_property(name, FEW)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", PROPERTIES)
 def test_invariance_of_many_data_sets(name):
-    explore(name, MANY)
+    check_property(name, MANY)
 
 
 @pytest.mark.parametrize("k", [2, 5])
