@@ -193,7 +193,9 @@ def write_table(store: Path, target: Path) -> pd.DataFrame:
 
 def as_markdown(table: pd.DataFrame) -> str:
     def cell(value: object) -> str:
-        return f"{value:.4f}" if isinstance(value, float) and value != int(value) else f"{value}"
+        if not isinstance(value, float):
+            return str(value)
+        return f"{value:g}" if value == int(value) and abs(value) >= 1.0 else f"{value:.4f}"
 
     head = "| " + " | ".join(table.columns) + " |"
     rule = "|" + "---|" * table.shape[1]
