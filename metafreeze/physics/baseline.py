@@ -17,9 +17,9 @@ from metafreeze.options import Endpoint, require_choice
 from metafreeze.physics.cooling import (
     COLDEST_LIQUID_C,
     NODES,
+    Cooling,
     HeatFlows,
     cool_to,
-    heat_flows_at_zero_w,
     ice_cooling_time_s,
     liquid_enthalpy_j_kg,
 )
@@ -150,8 +150,10 @@ def _liquid_times(setup: Setup, to_temp_c: FloatArray, nodes: int) -> CoolingTim
 
 
 def _solid_times(setup: Setup, depth: FloatArray, nodes: int) -> CoolingTimes:
-    liquid = cool_to(setup, -depth, nodes=nodes)
-    rest = _unfrozen_share(depth) * _freezing_time_s(setup, liquid.mass_g)
+    liquid = cool_to(setup, -depth, nodes=nodes, with_flows=True)
+    rest = _freezing_time_s(setup, liquid)
+    if np.any(depth):
+        rest = rest * _unfrozen_share(depth)
     return CoolingTimes(
         # Water that never supercools so far has no mass at that point, but its time is known.
         time_s=np.where(np.isinf(liquid.time_s), np.inf, liquid.time_s + rest),
@@ -164,17 +166,20 @@ def _unfrozen_share(depth: FloatArray) -> FloatArray:
     return 1.0 + liquid_enthalpy_j_kg(-depth) / water.FUSION_J_KG
 
 
-def _freezing_time_s(setup: Setup, mass_g: FloatArray) -> FloatArray:
-    """Latent heat of so much water over the heat that leaves at 0 °C."""
-    flows = heat_flows_at_zero_w(setup, mass_g=mass_g)
-    total = flows.top + flows.base + flows.side
+def _freezing_time_s(setup: Setup, liquid: Cooling) -> FloatArray:
+    """Latent heat of the water left over the heat that leaves at 0 °C."""
+    flows = liquid.flows
+    if flows is None:
+        raise ValueError("the heat flows of freezing were not asked for")
+    total = flows.top + flows.base
+    total += flows.side
     with np.errstate(divide="ignore", invalid="ignore"):
-        time_s = mass_g * 1e-3 * water.FUSION_J_KG / total
+        time_s = liquid.mass_g * (1e-3 * water.FUSION_J_KG)
+        time_s /= total
         if np.any(setup.array("ice_resistance")):
-            time_s = time_s * (
-                1.0 + setup.array("ice_resistance") * _ice_biot(setup, mass_g, flows)
-            )
-    return np.where(total > 0.0, time_s, np.where(np.isnan(total), np.nan, np.inf))
+            biot = _ice_biot(setup, liquid.mass_g, flows)
+            time_s *= 1.0 + setup.array("ice_resistance") * biot
+        return np.where(total <= 0.0, np.inf, time_s)
 
 
 def _ice_biot(setup: Setup, mass_g: FloatArray, flows: HeatFlows) -> FloatArray:
@@ -243,10 +248,10 @@ def ice_mass_g(
     The freezing part of `cooling_times`, at a constant rate.
     """
     depth = _supercooling(supercooling_k)
-    liquid = cool_to(setup, -depth)
+    liquid = cool_to(setup, -depth, with_flows=True)
     since = np.asarray(at_time_s, dtype=np.float64) - liquid.time_s
     at_once = 1.0 - _unfrozen_share(depth)
-    grown = at_once + since / _freezing_time_s(setup, liquid.mass_g)
+    grown = at_once + since / _freezing_time_s(setup, liquid)
     ice = np.clip(grown, 0.0, 1.0) * liquid.mass_g
     return np.where(since < 0.0, 0.0, ice)
 

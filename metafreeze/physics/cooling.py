@@ -26,6 +26,9 @@ GAS_CONSTANT_AIR_J_KGK = 287.05  # dry air, handbook value
 AIR_HEAT_CAPACITY_J_KGK = 1006.0  # dry air near 0 °C, handbook value
 LEWIS_NUMBER = 0.85  # water vapour in air, handbook value
 
+_ICE_VAPOUR_PA = float(water.vapour_pressure_ice_pa(0.0))
+_SUBLIMATION_J_KG = float(water.latent_heat_sublimation_j_kg(0.0))
+
 # Nodes per step. Six keep the time of any start up to 90 °C within 1e-4 of the limit in one
 # step (tests/oracles measures it); starts near boiling with strong evaporation need more.
 NODES = 6
@@ -61,6 +64,15 @@ _CAPACITY_DEGREE_QUICK, _CAPACITY_DEGREE_FINE, _LATENT_DEGREE, _PRESSURE_DEGREE 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeatFlows:
+    """Heat leaving through top (evaporation included), base and side, W."""
+
+    top: FloatArray
+    base: FloatArray
+    side: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Cooling:
     """What happened between insertion and a temperature.
 
@@ -74,6 +86,8 @@ class Cooling:
     dry_heat_j, latent_heat_j, carried_heat_j : array
         Heat given off by convection, radiation and contact; heat of evaporation; enthalpy
         (liquid, counted from 0 °C) of the water that left as vapour. NaN unless asked for.
+    flows : HeatFlows or None
+        Heat that leaves once the surface is ice at 0 °C; None unless asked for.
     """
 
     time_s: FloatArray
@@ -81,6 +95,7 @@ class Cooling:
     dry_heat_j: FloatArray
     latent_heat_j: FloatArray
     carried_heat_j: FloatArray
+    flows: HeatFlows | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +252,24 @@ class _Rates:
         flux *= air * -self.transfer
         return flux
 
+    def flows_at_zero(self, share: FloatArray | float, runs: int) -> FloatArray:
+        """Heat leaving through top, base and side at 0 °C over starting mass, shape (3, runs).
+
+        The surface is ice, so vapour pressure and heat are those of ice.
+        """
+        kelvin = np.full(runs, water.ZERO_CELSIUS_K)
+        difference = -self.sink_c
+        air = self.air(difference)
+        fixed, side = self.conductance(kelvin, air)
+        flows = np.empty((3, runs))
+        flows[0] = (fixed - self.base) * difference
+        flows[1] = self.base * difference
+        flows[2] = side * difference * share
+        if self.evaporates:
+            flux = self.vapour_flux(kelvin, np.full(runs, _ICE_VAPOUR_PA), air)
+            flows[0] += flux * _SUBLIMATION_J_KG
+        return flows
+
 
 class _Leg:
     """Where a batch of runs stands: time, share of the starting mass, and the heats so far."""
@@ -382,6 +415,7 @@ def cool_to(
     nodes: int = NODES,
     steps: int = 1,
     with_heat: bool = False,
+    with_flows: bool = False,
 ) -> Cooling:
     """Time and water left when a vessel reaches a temperature, still liquid.
 
@@ -401,6 +435,8 @@ def cool_to(
         Equal steps in ln|T − T_sink| on each side of 0 °C.
     with_heat : bool
         Whether the three heats are computed.
+    with_flows : bool
+        Whether the heat flows of the freezing that may follow are computed.
 
     Returns
     -------
@@ -432,6 +468,7 @@ def cool_to(
     size = int(np.prod(shape))
     time_s, mass_g = np.empty(size), np.empty(size)
     heat = np.full((3, size if with_heat else 1), np.nan)
+    flows = np.full((3, size if with_flows else 0), np.nan)
     rule = _rule(nodes)
     for part in _batches(size, nodes):
         sink = _part(flat["sink_temp_c"], part)
@@ -452,11 +489,24 @@ def cool_to(
             mass_g[part] = np.where(here, start_g, np.nan)
             moving = np.flatnonzero(ahead & reached)
             runs = moving + part.start
+            still = np.flatnonzero(here)
+            if with_flows and still.size:
+                at = still + part.start
+                flows[:, at] = _Rates(flat, at).flows_at_zero(1.0, still.size)
+                flows[:, at] *= start_g[still] * 1e-3
         if not start[moving].size:
             continue
-        leg = _cool_batch(flat, runs, start[moving], end[moving], rule, steps, with_heat)
+        rates = _Rates(flat, runs)
+        quick = nodes <= NODES and steps == 1 and not with_heat
+        leg = _Leg(start[moving].size, with_heat=with_heat, quick=quick)
+        _travel(rates, leg, start[moving], np.maximum(end[moving], 0.0), _WARM, rule, steps)
+        _travel_on(flat, runs, leg, end[moving], rule, steps)
         time_s[runs] = leg.time_s
-        mass_g[runs] = start_g[moving] if leg.share is None else leg.share * start_g[moving]
+        share = 1.0 if leg.share is None else leg.share
+        mass_g[runs] = share * start_g[moving]
+        if with_flows:
+            flows[:, runs] = rates.flows_at_zero(share, leg.time_s.size)
+            flows[:, runs] *= start_g[moving] * 1e-3
         if leg.heat is not None:
             heat[:, runs] = leg.heat * (start_g[moving] * 1e-3)
     dry, latent, carried = (np.broadcast_to(h, size).reshape(shape) for h in heat)
@@ -466,6 +516,7 @@ def cool_to(
         dry_heat_j=dry,
         latent_heat_j=latent,
         carried_heat_j=carried,
+        flows=_heat_flows(flows, shape) if with_flows else None,
     )
 
 
@@ -484,27 +535,23 @@ def _batches(size: int, nodes: int) -> Iterator[slice]:
         yield slice(low, min(low + width, size))
 
 
-def _cool_batch(
+def _travel_on(
     flat: dict[str, FloatArray],
     runs: Runs,
-    start_c: FloatArray,
+    leg: _Leg,
     end_c: FloatArray,
     rule: _Rule,
     steps: int,
-    with_heat: bool,
-) -> _Leg:
-    """Cool (or warm) a batch to its temperatures, first above 0 °C, then below."""
-    quick = rule.nodes.size <= NODES and steps == 1 and not with_heat
-    leg = _Leg(start_c.size, with_heat=with_heat, quick=quick)
-    _travel(_Rates(flat, runs), leg, start_c, np.maximum(end_c, 0.0), _WARM, rule, steps)
+) -> None:
+    """Take the runs that go below 0 °C on from there, supercooled."""
     deep = np.flatnonzero(end_c < 0.0)
-    if deep.size:
-        below = leg.part(deep)
-        numbers = np.arange(runs.start, runs.stop) if isinstance(runs, slice) else runs
-        rates = _Rates(flat, numbers[deep])
-        _travel(rates, below, np.zeros(deep.size), end_c[deep], _SUPERCOOLED, rule, steps)
-        leg.put(deep, below)
-    return leg
+    if not deep.size:
+        return
+    below = leg.part(deep)
+    numbers = np.arange(runs.start, runs.stop) if isinstance(runs, slice) else runs
+    rates = _Rates(flat, numbers[deep])
+    _travel(rates, below, np.zeros(deep.size), end_c[deep], _SUPERCOOLED, rule, steps)
+    leg.put(deep, below)
 
 
 def _travel(
@@ -567,15 +614,6 @@ def ice_cooling_time_s(
     return time_s.reshape(shape)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class HeatFlows:
-    """Heat leaving through top (evaporation included), base and side, W."""
-
-    top: FloatArray
-    base: FloatArray
-    side: FloatArray
-
-
 def heat_flows_at_zero_w(setup: Setup, *, mass_g: npt.ArrayLike) -> HeatFlows:
     """Heat that leaves a freezing vessel whose surface is at 0 °C.
 
@@ -601,22 +639,13 @@ def heat_flows_at_zero_w(setup: Setup, *, mass_g: npt.ArrayLike) -> HeatFlows:
     shape = np.broadcast_shapes(setup.shape, frozen_g.shape)
     grams = np.broadcast_to(frozen_g, shape).reshape(-1)
     flat = setup.flat(shape) | {"mass_g": grams}
-    pressure = float(water.vapour_pressure_ice_pa(0.0))
-    latent = float(water.latent_heat_sublimation_j_kg(0.0))
     flows = np.empty((3, grams.size))
     for part in _batches(grams.size, 1):
-        rates = _Rates(flat, part)
-        kelvin = np.full(part.stop - part.start, water.ZERO_CELSIUS_K)
-        difference = -rates.sink_c
-        air = rates.air(difference)
-        fixed, side = rates.conductance(kelvin, air)
-        top = (fixed - rates.base) * difference
-        if rates.evaporates:
-            top += rates.vapour_flux(kelvin, np.full_like(kelvin, pressure), air) * latent
-        flows[0, part] = top
-        flows[1, part] = rates.base * difference
-        flows[2, part] = side * difference
-    flows *= grams * 1e-3
+        flows[:, part] = _Rates(flat, part).flows_at_zero(1.0, part.stop - part.start)
+    return _heat_flows(flows * (grams * 1e-3), shape)
+
+
+def _heat_flows(flows: FloatArray, shape: tuple[int, ...]) -> HeatFlows:
     top, base, side = (flow.reshape(shape) for flow in flows)
     return HeatFlows(top=top, base=base, side=side)
 
