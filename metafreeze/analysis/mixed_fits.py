@@ -147,8 +147,8 @@ class MixedRowsFit(Result):
             return f"{self.endpoint}: {self.status}; {self.note}"
         return (
             f"{self.endpoint}: a start 10 K hotter takes {_percent(self.slope_per_10k)} "
-            f"({_percent(self.slope_low)} to {_percent(self.slope_high)}), {self.runs_used:,.0f} runs "
-            f"{self.scope}, {self.status}"
+            f"({_percent(self.slope_low)} to {_percent(self.slope_high)}), "
+            f"{self.runs_used:,.0f} runs {self.scope}, {self.status}"
         )
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 
 from metafreeze.errors import InputError, NotEstimableError
 from metafreeze.models.many_fits import ManyFits, fit_many_checked
-from metafreeze.models.mixed_input import CheckedInput
+from metafreeze.models.mixed_input import CheckedInput, row_variances
 from metafreeze.models.mixed_result import MixedFit
 from metafreeze.results import RESULT, FloatArray, Result, round_for_people
 
@@ -149,20 +149,15 @@ def simulate_rows(
         codes, count, real = part
         w = float(own.to_numpy()[0]) * rng.normal(size=(count, draws))
         y += np.where(real[:, None], w[codes], 0.0)
-    variance = np.nan_to_num(fit.residual_sds[rows.study.codes] ** 2)
-    of_mean = variance.copy()
     spread = rows.spread
     if rows.count is not None:
-        of_mean = variance / rows.count
+        variance = np.nan_to_num(fit.residual_sds[rows.study.codes] ** 2)
         df = np.maximum(rows.count - 1.0, 0.0)
-        chi2 = rng.chisquare(np.where(df > 0, df, 1.0)[:, None], size=(n, draws))
-        drawn = np.sqrt(variance[:, None] * chi2 / np.where(df > 0, df, 1.0)[:, None])
+        safe = np.where(df > 0, df, 1.0)[:, None]
+        drawn = np.sqrt(variance[:, None] * rng.chisquare(safe, size=(n, draws)) / safe)
         spread = np.where(df[:, None] > 0, drawn, np.nan)
-    if rows.added is not None:
-        of_mean = of_mean + rows.added
-    if rows.known is not None:
-        of_mean = np.where(np.isnan(rows.known), of_mean, rows.known)
-    y += np.sqrt(of_mean)[:, None] * rng.normal(size=(n, draws))
+    spare = np.sqrt(row_variances(rows, fit.residual_sds))
+    y += spare[:, None] * rng.normal(size=(n, draws))
     wanted = set(state.shape.levels) | (
         {state.products.crossed_name} if state.shape.crossed else set()
     )

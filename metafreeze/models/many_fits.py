@@ -19,15 +19,14 @@ from metafreeze.models.crossproducts import collect_products
 from metafreeze.models.identify import RandomPlan, find_obstacle
 from metafreeze.models.mixed_input import CheckedInput, check_input, crossing_too_wide
 from metafreeze.models.mixed_result import t_quantile
-from metafreeze.models.optimise import minimise, plain_task
+from metafreeze.models.optimise import minimise
 from metafreeze.models.products import Products
+from metafreeze.models.search_task import plain_task
 from metafreeze.models.small_sample import (
-    FitPoint,
     adjusted_covariance,
     expected_df,
     fit_point,
-    invert_information,
-    slopes_of_variance,
+    observed_df,
 )
 from metafreeze.models.variance_shape import VarianceShape, shape_of
 from metafreeze.options import Likelihood, Residual, require_choice
@@ -261,7 +260,7 @@ def _fit_block(
         se=se,
         df=expected_df(point, back, p),
         plain_se=plain,
-        satterthwaite_df=_observed(point, back, p, zero),
+        satterthwaite_df=observed_df(point, back, p, boundary=zero),
         robust_se=robust_se,
         robust_df=robust_df,
         parts=labels,
@@ -271,20 +270,6 @@ def _fit_block(
         boundary=zero,
         note="",
     )
-
-
-def _observed(point: FitPoint, contrasts: FloatArray, p: int, boundary: BoolArray) -> FloatArray:
-    g = slopes_of_variance(point, contrasts, p)
-    if g.shape[2] == 0:
-        return np.full(g.shape[:2], np.inf)
-    information = 0.5 * point.criterion.hessian
-    lowest = np.linalg.eigvalsh(information)[:, 0]
-    instead = boundary | ~(lowest > 0)
-    information = np.where(instead[:, None, None], point.information, information)
-    W = invert_information(information)
-    variance = ((contrasts @ point.criterion.unscaled) * contrasts).sum(axis=-1)
-    spread = ((g @ W) * g).sum(axis=-1)
-    return np.where(spread > 0, 2.0 * variance**2 / np.where(spread > 0, spread, 1.0), np.inf)
 
 
 def boundary_sets(shape: VarianceShape, variances: FloatArray) -> BoolArray:

@@ -34,8 +34,9 @@ from metafreeze.models.mixed_tables import (
     random_parts,
     robust_table,
 )
-from metafreeze.models.optimise import Optimum, minimise, plain_task
+from metafreeze.models.optimise import Optimum, minimise
 from metafreeze.models.products import Products
+from metafreeze.models.search_task import plain_task
 from metafreeze.models.small_sample import fit_point
 from metafreeze.models.variance_shape import VarianceShape, shape_of
 from metafreeze.options import Inference, Likelihood, Residual, Status

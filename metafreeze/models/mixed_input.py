@@ -139,6 +139,29 @@ def check_input(
     )
 
 
+def row_variances(rows: CheckedInput, residual_sds: FloatArray) -> FloatArray:
+    """Give the variance of each row that its groups do not share.
+
+    Parameters
+    ----------
+    rows : CheckedInput
+    residual_sds : array, shape (studies,)
+        Residual standard deviation of each study; NaN where all variances are known.
+
+    Returns
+    -------
+    array, shape (n,)
+    """
+    own = np.nan_to_num(residual_sds[rows.study.codes] ** 2)
+    if rows.count is not None:
+        own = own / rows.count
+    if rows.added is not None:
+        own = own + rows.added
+    if rows.known is not None:
+        own = np.where(np.isnan(rows.known), own, rows.known)
+    return np.asarray(own)
+
+
 def crossing_too_wide(checked: CheckedInput) -> str:
     """Say why batch and specimen cannot both be fitted, or nothing."""
     if checked.batch is None or checked.specimen is None:

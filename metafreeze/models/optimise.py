@@ -10,15 +10,14 @@ curvature. Nothing is random.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from itertools import product
+from dataclasses import dataclass
 
 import numpy as np
 
-from metafreeze.models.likelihood import Criterion, read_criterion, sum_studies
-from metafreeze.models.products import Products
+from metafreeze.models.likelihood import Criterion
 from metafreeze.models.row_columns import semidefinite_factor
-from metafreeze.models.variance_shape import VarianceMap, VarianceShape, free_map
+from metafreeze.models.search_task import Task, narrow_task, repeat_task, safe_value
+from metafreeze.models.starting_points import SETS_SIDE_BY_SIDE, choose_starts
 from metafreeze.results import BoolArray, FloatArray, IntArray
 
 MOST_STEPS = 200
@@ -37,17 +36,10 @@ NEARLY_ZERO = 3e-4
 NO_WORSE = 1e-9
 # Negative curvature worth following, relative to the largest.
 SADDLE = 1e-7
-START_RATIOS = (0.03, 0.2, 0.7, 2.5, 10.0, 100.0, 3000.0)
-LARGE_RATIOS = (0.1, 0.7, 5.0)
-STARTS_IF_SMALL = 3
-# Up to so many data sets, calls cost more than numbers.
-SETS_SIDE_BY_SIDE = 20
 # Studies up to which several starts are always followed, and spreads, relative to the
 # residual one, below which they are followed anyway.
 FEW_STUDIES = 12
 WELL_ABOVE_ZERO = 0.05
-# Entities and studies up to which several starts are followed to their end.
-SMALL_PROBLEM = 3000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,50 +72,6 @@ class Optimum:
     steps: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Task:
-    """What is minimised: products, variances, criterion, map."""
-
-    products: Products
-    shape: VarianceShape
-    mapping: VarianceMap
-    restricted: bool
-    profiled: bool
-
-    def evaluate(self, h: FloatArray, *, order: int, sets: IntArray | None = None) -> Criterion:
-        """Criterion and derivatives in the variances at free parameters."""
-        products = self.products if sets is None else self.products.pick(sets)
-        mapping = self.mapping if sets is None else self.mapping.pick(sets)
-        totals = sum_studies(
-            products, self.shape, mapping.at(h), order=order, with_residual=not self.profiled
-        )
-        return read_criterion(totals, products, restricted=self.restricted, profiled=self.profiled)
-
-    def derivatives(
-        self, h: FloatArray, *, sets: IntArray | None = None
-    ) -> tuple[Criterion, FloatArray, FloatArray]:
-        """Criterion with gradient and Hessian in the free parameters."""
-        c = self.evaluate(h, order=2, sets=sets)
-        mapping = self.mapping if sets is None else self.mapping.pick(sets)
-        J = mapping.jacobian(h)
-        gradient = (np.swapaxes(J, 1, 2) @ c.gradient[:, :, None])[:, :, 0]
-        hessian = np.swapaxes(J, 1, 2) @ c.hessian @ J
-        hessian = hessian + (c.gradient[:, :, None, None] * mapping.bend).sum(axis=1)
-        return c, gradient, 0.5 * (hessian + np.swapaxes(hessian, 1, 2))
-
-
-def plain_task(products: Products, shape: VarianceShape, *, restricted: bool) -> Task:
-    """Give the usual task: all variances free, the residual one profiled where it can be."""
-    profiled = products.one_scale and shape.residual == "common"
-    return Task(
-        products=products,
-        shape=shape,
-        mapping=free_map(shape, with_residual=not profiled),
-        restricted=restricted,
-        profiled=profiled,
-    )
-
-
 def minimise(task: Task, starts: list[FloatArray] | None = None) -> Optimum:
     """Minimise the criterion for every data set.
 
@@ -150,11 +98,11 @@ def minimise(task: Task, starts: list[FloatArray] | None = None) -> Optimum:
             curvature=zero,
             steps=0,
         )
-    chosen = _choose_starts(task) if starts is None else starts
+    chosen = choose_starts(task) if starts is None else starts
     best, value, steps = _descend(task, chosen[0])
     again = np.flatnonzero(_doubtful(task, best, value))
     if again.size and len(chosen) > 1:
-        more = _narrow(task, again) if again.size < m else task
+        more = narrow_task(task, again) if again.size < m else task
         best, value, used = _follow(more, [s[again] for s in chosen[1:]], best, value, again)
         steps = max(steps, used)
     # Polishing first lets a spread that vanishes shrink far enough to be told from a small one.
@@ -191,7 +139,7 @@ def _follow(
     k, m = len(starts), sets.size
     if m <= SETS_SIDE_BY_SIDE:
         # All starts of a small task are followed side by side, as further data sets.
-        ends, values, steps = _descend(_repeat(task, k), np.concatenate(starts))
+        ends, values, steps = _descend(repeat_task(task, k), np.concatenate(starts))
         table, ranks = ends.reshape(k, m, -1), values.reshape(k, m)
     else:
         followed = [_descend(task, start) for start in starts]
@@ -202,147 +150,6 @@ def _follow(
         better = v < value[sets] - NO_WORSE
         best[sets[better]], value[sets[better]] = h[better], v[better]
     return best, value, steps
-
-
-def _repeat(task: Task, times: int) -> Task:
-    """Give the same task several times over, start after start."""
-    if times == 1:
-        return task
-    sets = np.tile(np.arange(task.products.sets), times)
-    return _narrow(task, sets)
-
-
-def _residual_guess(products: Products) -> FloatArray:
-    """Residual variance within studies, in the engine's units, (m, S)."""
-    q = products.varying - products.crossed
-    entities = np.zeros(products.studies)
-    if products.levels:
-        entities += np.bincount(
-            products.entities.study.parent[products.entities.pooled], minlength=products.studies
-        )
-    df = np.maximum(products.runs - q - np.minimum(entities, 0.5 * products.runs), 1.0)
-    rss = products.within[:, :, -1, -1]
-    total = rss.sum(axis=1) / df.sum()
-    total = np.where(total > 1e-12, total, 0.1)
-    own = np.where(rss > 1e-3 * total[:, None] * df, rss / df, total[:, None])
-    return np.asarray(own)
-
-
-def _start_at(task: Task, ratios: tuple[float, ...], guess: FloatArray | None) -> FloatArray:
-    """Free parameters from one ratio to the residual SD for the matrix and each level."""
-    shape, m = task.shape, task.products.sets
-    pairs = shape.pairs
-    h = np.zeros((m, task.mapping.free))
-    unit = np.ones(m) if guess is None else np.sqrt(guess.mean(axis=1))
-    for k, (i, j) in enumerate(pairs):
-        if i == j:
-            h[:, k] = ratios[0] * unit
-    at = len(pairs)
-    if shape.crossed:
-        h[:, at] = ratios[-1] * unit
-        at += 1
-    for k in range(len(shape.levels)):
-        h[:, at] = ratios[min(1 + k, len(ratios) - 1)] * unit
-        at += 1
-    if guess is not None and shape.residuals:
-        if shape.residual == "per-study":
-            h[:, at:] = np.sqrt(guess)
-        else:
-            h[:, at] = unit
-    return h
-
-
-def _choose_starts(task: Task) -> list[FloatArray]:
-    """Evaluate a fixed list of starts and keep the best one, or three if that is cheap.
-
-    The list holds ratios of all spreads to the residual one, ratios that differ between
-    the matrix and the nested levels, and the spread of the studies' own coefficients.
-    """
-    shape, products = task.shape, task.products
-    groups = 1 + len(shape.levels) + (1 if shape.crossed else 0)
-    work = (products.studies + products.entities.size.size) * (products.varying + 1)
-    small = work <= SMALL_PROBLEM
-    ratios = START_RATIOS if small else LARGE_RATIOS
-    grid = [tuple([c] * groups) for c in ratios]
-    if groups > 1 and small:
-        first = (0.2, 2.5) if shape.pairs else (0.0,)
-        rest = product((0.2, 2.5), repeat=groups - 1)
-        grid += [(f, *r) for r in rest for f in first if len({f, *r}) > 1]
-    guess = None if task.profiled else _residual_guess(products)
-    starts = [_start_at(task, r, guess) for r in grid]
-    starts += _moment_starts(task, starts[len(ratios) // 2], guess)
-    m = products.sets
-    if small and m <= SETS_SIDE_BY_SIDE:
-        values = _safe_value(_repeat(task, len(starts)), np.concatenate(starts))
-        values = values.reshape(len(starts), m)
-    else:
-        values = np.stack([_safe_value(task, h) for h in starts])
-    ranked = np.argsort(values, axis=0, kind="stable")
-    table = np.stack(starts)
-    keep = STARTS_IF_SMALL if small else 1
-    return [table[ranked[k], np.arange(m)] for k in range(min(keep, len(starts)))]
-
-
-def _moment_starts(task: Task, at: FloatArray, guess: FloatArray | None) -> list[FloatArray]:
-    """Spread of the studies' own coefficients, less what their sampling error explains."""
-    shape, products = task.shape, task.products
-    q = shape.varying
-    if q == 0 or products.crossed:
-        return []
-    gram = products.within[0, :, :q, :q]
-    if products.levels:
-        totals = products.entities.study.total(
-            products.entities.size[None, :, None, None]
-            * products.means[:1, :, :q, None]
-            * products.means[:1, :, None, :q]
-        )
-        gram = gram + totals[0]
-    factor = semidefinite_factor(gram)
-    full = (np.diagonal(factor, axis1=1, axis2=2) > 0).all(axis=1)
-    if full.sum() < 2:
-        return []
-    with np.errstate(all="ignore"):
-        try:
-            beta = task.evaluate(at, order=0).beta
-            error = np.linalg.inv(gram[full]).mean(axis=0)
-        except np.linalg.LinAlgError:
-            return []
-    own = products.own[:, full]
-    away = own[..., -1] - np.einsum("msqp,mp->msq", own[..., :-1], beta)
-    spread = np.einsum("msq,msr->mqr", away, away) / full.sum()
-    scale = (_residual_guess(products) if guess is None else guess).mean(axis=1)
-    matrix = spread - scale[:, None, None] * error
-    if guess is None:
-        matrix = matrix / scale[:, None, None]
-    if not np.isfinite(matrix).all():
-        return []
-    values, vectors = np.linalg.eigh(matrix)
-    floor = 1e-3 * np.maximum(values[:, -1:], 1e-3)
-    matrix = (vectors * np.maximum(values, floor)[:, None, :]) @ np.swapaxes(vectors, 1, 2)
-    left = semidefinite_factor(matrix)
-    starts = []
-    for c in (0.3, 1.5) if shape.levels else (0.3,):
-        h = _start_at(task, tuple([c] * (1 + len(shape.levels))), guess)
-        for k, (i, j) in enumerate(shape.pairs):
-            h[:, k] = left[:, i, j] if shape.correlated else np.sqrt(matrix[:, i, j])
-        starts.append(h)
-    return starts
-
-
-def _safe_value(task: Task, h: FloatArray, sets: IntArray | None = None) -> FloatArray:
-    """Criterion at h; infinite where it cannot be computed."""
-    with np.errstate(all="ignore"):
-        try:
-            value = task.evaluate(h, order=0, sets=sets).value
-        except np.linalg.LinAlgError:
-            # One data set of many may be at fault: ask one by one.
-            if h.shape[0] == 1:
-                return np.array([np.inf])
-            which = np.arange(h.shape[0]) if sets is None else sets
-            return np.concatenate(
-                [_safe_value(task, h[i : i + 1], which[i : i + 1]) for i in range(h.shape[0])]
-            )
-    return np.where(np.isfinite(value), value, np.inf)
 
 
 def _newton_step(
@@ -433,7 +240,7 @@ def _descend(task: Task, start: FloatArray) -> tuple[FloatArray, FloatArray, int
             break
         used += 1
         if active.size < held.size:
-            local, held = _narrow(task, active), active
+            local, held = narrow_task(task, active), active
         # The full step with its derivatives first: it is taken nearly always.
         inside = _Where.at(local, h + step)
         slack = ROUNDING * (np.abs(value) + 1.0)
@@ -457,10 +264,6 @@ def _descend(task: Task, start: FloatArray) -> tuple[FloatArray, FloatArray, int
     return here.h, here.value, used
 
 
-def _narrow(task: Task, sets: IntArray) -> Task:
-    return replace(task, products=task.products.pick(sets), mapping=task.mapping.pick(sets))
-
-
 def _halve(
     task: Task,
     h: FloatArray,
@@ -478,7 +281,7 @@ def _halve(
         if waiting.size == 0:
             break
         trial = h[waiting] + t * step[waiting]
-        new = _safe_value(task, trial, sets[waiting])
+        new = safe_value(task, trial, sets[waiting])
         slack = ROUNDING * (np.abs(value[waiting]) + 1.0)
         enough = new <= value[waiting] - ARMIJO * t * promise[waiting] + slack
         best[waiting[enough]] = trial[enough]
@@ -545,8 +348,8 @@ def _try_zero(task: Task, h: FloatArray) -> FloatArray:
 def _accept(
     task: Task, h: FloatArray, value: FloatArray | None, trial: FloatArray, near: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
-    value = _safe_value(task, h) if value is None else value
-    new = _safe_value(task, trial)
+    value = safe_value(task, h) if value is None else value
+    new = safe_value(task, trial)
     take = near & (new <= value + NO_WORSE)
     return np.where(take[:, None], trial, h), np.where(take, new, value)
 

@@ -19,7 +19,7 @@ import pandas as pd
 
 from metafreeze.errors import InputError, NotEstimableError
 from metafreeze.models.group_levels import arrange_groups
-from metafreeze.models.mixed_input import CheckedInput, check_input
+from metafreeze.models.mixed_input import CheckedInput, check_input, row_variances
 from metafreeze.models.mixed_result import MixedFit
 from metafreeze.results import RESULT, FloatArray, IntArray, Result, html_table, round_for_people
 
@@ -196,7 +196,7 @@ def _plan(fit: MixedFit, checked: CheckedInput) -> RefitPlan:
     inner = checked.study.codes if order_of.inner is None else order_of.inner
     order = np.argsort(inner, kind="stable")
     study = checked.study.codes[order]
-    weight = 1.0 / _row_variances(fit, checked)[order]
+    weight = 1.0 / row_variances(checked, fit.residual_sds)[order]
     sds = fit.random_parts
     steps: list[_Step] = []
     members, carried = inner[order], weight
@@ -240,17 +240,6 @@ def _plan(fit: MixedFit, checked: CheckedInput) -> RefitPlan:
     Vy = _apply(plan, y[None])[0]
     lean = root @ (VX.T @ y)
     return replace(plan, fixed=VX, root=root, outcome=Vy - VX @ (root.T @ lean))
-
-
-def _row_variances(fit: MixedFit, checked: CheckedInput) -> FloatArray:
-    own = np.nan_to_num(fit.residual_sds[checked.study.codes] ** 2)
-    if checked.count is not None:
-        own = own / checked.count
-    if checked.added is not None:
-        own = own + checked.added
-    if checked.known is not None:
-        own = np.where(np.isnan(checked.known), own, checked.known)
-    return np.asarray(own)
 
 
 def _apply_below(plan: RefitPlan, columns: FloatArray) -> FloatArray:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from metafreeze.models.group_levels import Part
-from metafreeze.models.mixed_input import CheckedInput
+from metafreeze.models.mixed_input import CheckedInput, row_variances
 from metafreeze.models.mixed_result import MixedFit
 from metafreeze.results import FloatArray
 
@@ -261,13 +261,7 @@ def dense_variance(fit: MixedFit, checked: CheckedInput) -> FloatArray:
         V += float(row.iloc[0]) ** 2 * (
             (codes[:, None] == codes[None, :]) & real[:, None] & real[None, :]
         )
-    own = np.nan_to_num(fit.residual_sds[study] ** 2)
-    if checked.count is not None:
-        own = own / checked.count
-    if checked.added is not None:
-        own = own + checked.added
-    if checked.known is not None:
-        own = np.where(np.isnan(checked.known), own, checked.known)
+    own = row_variances(checked, fit.residual_sds)
     return np.asarray(V + np.diag(own))
 
 

@@ -29,7 +29,7 @@ from metafreeze.models.likelihood import (
 )
 from metafreeze.models.products import Products
 from metafreeze.models.variance_shape import VarianceShape
-from metafreeze.results import FloatArray
+from metafreeze.results import BoolArray, FloatArray
 
 # Eigenvalues of the scaled information below this share are directions without information.
 NO_INFORMATION = 1e-10
@@ -133,7 +133,7 @@ def expected_df(point: FitPoint, contrasts: FloatArray, fixed: int) -> FloatArra
 
 
 def observed_df(
-    point: FitPoint, contrasts: FloatArray, fixed: int, *, boundary: bool
+    point: FitPoint, contrasts: FloatArray, fixed: int, *, boundary: BoolArray | bool
 ) -> FloatArray:
     """Satterthwaite degrees of freedom of single contrasts, from the observed Hessian.
 
@@ -144,9 +144,8 @@ def observed_df(
     if g.shape[2] == 0:
         return np.full(g.shape[:2], np.inf)
     information = 0.5 * point.criterion.hessian
-    lowest = np.linalg.eigvalsh(information)[:, 0]
-    if boundary or not (lowest > 0).all():
-        information = point.information
+    instead = np.asarray(boundary) | ~(np.linalg.eigvalsh(information)[:, 0] > 0)
+    information = np.where(instead[:, None, None], point.information, information)
     return _ratio(point, contrasts, g, invert_information(information))
 
 

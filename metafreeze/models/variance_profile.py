@@ -20,9 +20,10 @@ from scipy import stats
 
 from metafreeze.errors import InputError, NotEstimableError
 from metafreeze.models.mixed_result import FittedState, MixedFit
-from metafreeze.models.optimise import Task, minimise, plain_task
+from metafreeze.models.optimise import minimise
 from metafreeze.models.products import Products
 from metafreeze.models.row_columns import semidefinite_factor
+from metafreeze.models.search_task import Task, plain_task
 from metafreeze.models.small_sample import fit_point
 from metafreeze.models.variance_shape import VarianceMap, factor_map
 from metafreeze.options import Likelihood, require_choice
