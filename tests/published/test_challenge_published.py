@@ -3,9 +3,11 @@
 import tomllib
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from metafreeze.scrutiny.hidden import adjust_for_hidden, e_value, robustness_value
+from metafreeze.scrutiny.mediation import fit_paths, product_limits, product_se
 
 EXAMPLES = {
     e["id"]: e
@@ -78,3 +80,30 @@ def test_a_cause_at_the_robustness_value_brings_the_estimate_to_zero():
         0.4, 0.1, 50, share_of_treatment=found.value, share_of_outcome=found.value
     )
     assert gone.estimate == pytest.approx(0.0, abs=1e-12)
+
+
+def test_product_of_two_paths():
+    # MacKinnon, Fairchild & Fritz (2007), from memory of the publication.
+    case = EXAMPLES["SENS-3"]
+    paths = (case["a"], case["a_se"], case["b"], case["b_se"])
+    product, se = case["a"] * case["b"], product_se(*paths)
+    for found, check in ((product, case["product"]), (se, case["se"])):
+        assert abs(found - float(check["published"])) <= half_last_digit(check["published"])
+        assert found == pytest.approx(check["recomputed"], rel=LISTED)
+    assert product_limits(*paths) == pytest.approx(tuple(case["limits"]), rel=LISTED)
+
+
+def test_one_consequence():
+    # Baron & Kenny (1986) on the data of the pingouin documentation.
+    case = EXAMPLES["SENS-4"]
+    data = pd.read_csv(Path(__file__).parent / "data" / case["data"])
+    found = fit_paths(data["X"], data["M"], data["Y"])
+    for check in case["check"]:
+        for name, place in (("", 0), ("_se", 1)):
+            printed = check["estimate" if place == 0 else "se"]
+            value = getattr(found, f"{check['path']}{name}")
+            assert abs(value - float(printed)) <= half_last_digit(printed), check["path"]
+            assert value == pytest.approx(check["recomputed"][place], rel=LISTED)
+    printed = case["indirect"]["published"]
+    assert abs(found.indirect - float(printed)) <= half_last_digit(printed)
+    assert found.indirect == pytest.approx(case["indirect"]["recomputed"], rel=LISTED)
