@@ -179,7 +179,7 @@ def _freezing_time_s(setup: Setup, liquid: Cooling) -> FloatArray:
         if np.any(setup.array("ice_resistance")):
             biot = _ice_biot(setup, liquid.mass_g, flows)
             time_s *= 1.0 + setup.array("ice_resistance") * biot
-        return np.where(total <= 0.0, np.inf, time_s)
+    return np.where(setup.array("sink_temp_c") >= 0.0, np.inf, time_s)
 
 
 def _ice_biot(setup: Setup, mass_g: FloatArray, flows: HeatFlows) -> FloatArray:

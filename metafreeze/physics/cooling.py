@@ -477,23 +477,17 @@ def cool_to(
         )
         # Which way the sink pulls: the target is behind the start, here, ahead, or out of reach.
         way = np.sign(sink - start)
-        ahead = way * (end - start) > 0.0
+        here = end == start
+        onward = here | (way * (end - start) > 0.0)
         reached = way * (sink - end) > 0.0
         runs: Runs = part
-        if np.all(ahead & reached):
-            moving: Runs = slice(None)
-        else:
-            here = end == start
-            never = (ahead & ~reached) | ((way == 0.0) & ~here)
+        moving: Runs = slice(None)
+        if not np.all(onward & reached):
+            never = (onward | (way == 0.0)) & ~reached & ~here
             time_s[part] = np.where(never, np.inf, np.where(here, 0.0, np.nan))
             mass_g[part] = np.where(here, start_g, np.nan)
-            moving = np.flatnonzero(ahead & reached)
+            moving = np.flatnonzero(onward & reached)
             runs = moving + part.start
-            still = np.flatnonzero(here)
-            if with_flows and still.size:
-                at = still + part.start
-                flows[:, at] = _Rates(flat, at).flows_at_zero(1.0, still.size)
-                flows[:, at] *= start_g[still] * 1e-3
         if not start[moving].size:
             continue
         rates = _Rates(flat, runs)

@@ -234,7 +234,10 @@ def test_never_and_already():
     assert np.isinf(times[1])
     assert np.isnan(times[2])
     assert times[3] == 0.0
-    assert np.isinf(cooling_times(Setup(start_temp_c=30.0, sink_temp_c=5.0)).time_s)
+    for start in (30.0, 5.0, 0.0):
+        assert np.isinf(cooling_times(Setup(start_temp_c=start, sink_temp_c=5.0)).time_s)
+    frozen_soon = cooling_times(Setup(start_temp_c=0.0)).time_s
+    assert 0.0 < frozen_soon < cooling_times(Setup(start_temp_c=1.0)).time_s
     deep = Setup(start_temp_c=30.0, sink_temp_c=-4.0)
     assert np.isinf(cooling_times(deep, endpoint="t_first_ice", supercooling_k=5.0).time_s)
     unknown = Setup(start_temp_c=30.0, mass_g=np.nan)
