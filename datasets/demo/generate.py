@@ -351,6 +351,22 @@ def write_sheets(network: Mapping[str, Any], runs: pd.DataFrame, out: Path) -> l
             for r in rows_of(runs, "Fern Kitchen")
         ],
     )
+    write_csv(
+        out / "gull_store.txt",
+        [
+            *("site", "load", "run no.", "initial temperature [K]", "fully frozen [s]"),
+            *("water [ml]", "vessel", "lid", "stands on", "freezer [K]", "invented"),
+        ],
+        [
+            [
+                *("Gull Store", str(r.batch), f"G{r.batch}-{r.vessel_no:02d}"),
+                *(f"{r.start_c + 273.15:.2f}", f"{r.solid_s:.0f}", "180", "plastic tub"),
+                *("oil film", "wire", "255.15", "yes"),
+            ]
+            for r in rows_of(runs, "Gull Store")
+        ],
+        delimiter="\t",
+    )
     write_workbook(
         out / "north_yard.xlsx",
         "North Yard, pans in the open (invented)",
@@ -603,6 +619,7 @@ ARRIVAL = [
     "larch_hut.csv",
     "tide_lab.xlsx",
     "fern_kitchen.csv",
+    "gull_store.txt",
     "north_yard.xlsx",
     "bell_rink.csv",
     "salt_barn.csv",

@@ -13,6 +13,7 @@ ARRIVAL = (
     "larch_hut.csv",
     "tide_lab.xlsx",
     "fern_kitchen.csv",
+    "gull_store.txt",
     "north_yard.xlsx",
     "bell_rink.csv",
     "salt_barn.csv",

@@ -11,14 +11,13 @@ import pypdf
 import pytest
 import report_samples
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import sync_playwright
+from opened_page import Opened
 
 from metafreeze.reporting.html import render_html
 from metafreeze.reporting.shown import shown_table
 
 pytestmark = pytest.mark.browser
 
-CHROMIUM = "/usr/bin/chromium"
 WIDTHS = (360, 768, 1280)
 NAMES = sorted(report_samples.SAMPLES)
 
@@ -26,39 +25,10 @@ NAMES = sorted(report_samples.SAMPLES)
 PRINT_WIDTH_PX = round((210 - 2 * 16) / 25.4 * 96)
 
 
-@pytest.fixture(scope="session")
-def chromium():
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield browser
-        browser.close()
-
-
 @cache
 def sample(name):
     made = report_samples.SAMPLES[name]()
     return made, render_html(made.report)
-
-
-class Opened:
-    """A page opened from its file, with everything that it said and asked for."""
-
-    def __init__(self, browser, path, *, width=1280, scheme="light"):
-        self.context = browser.new_context(
-            viewport={"width": width, "height": 800}, color_scheme=scheme
-        )
-        self.page = self.context.new_page()
-        self.said, self.asked = [], []
-        self.page.on("console", lambda message: self.said.append(message.text))
-        self.page.on("pageerror", lambda error: self.said.append(str(error)))
-        self.page.on("dialog", lambda dialog: self.said.append(dialog.message))
-        # What the page carries in itself is asked of nobody.
-        self.page.on(
-            "request",
-            lambda r: self.asked.append(r.url) if not r.url.startswith("data:") else None,
-        )
-        self.url = path.as_uri()
-        self.page.goto(self.url)
 
 
 @pytest.fixture
