@@ -21,11 +21,17 @@ from metafreeze.models.pool_input import Numbers, check_effects
 from metafreeze.options import TauPrior, require_choice
 from metafreeze.results import RESULT, FloatArray, Result, round_for_people
 
-# Nodes of Gauss and Legendre in each of the panels into which the posterior of tau is cut.
+# Nodes of Gauss and Legendre in each of the panels into which the posterior of ln tau is cut.
 NODES = 24
 PANELS = 40
-# Panels end where the posterior of tau has fallen by this factor from its mode.
-NEGLIGIBLE_LOG = 60.0
+# Panels end where the posterior has fallen by exp(-NEGLIGIBLE) from its mode.
+NEGLIGIBLE = 45.0
+# The posterior is first looked at from this share of the smallest scale to its inverse of the
+# largest: beyond, a tau of zero and an infinite one make no difference.
+REACH = 1e-9
+LOOKS = 1500
+# Edges around a sharp mode, in its widths.
+AROUND = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0)
 
 
 @dataclass(**RESULT)
@@ -201,12 +207,13 @@ def pool_few(
     def log_posterior(tau: FloatArray) -> FloatArray:
         return _log_marginal(tau, y, v, mean_sd) + _log_prior(tau, tau_prior, tau_scale)
 
-    nodes, weights = _tau_quadrature(log_posterior, y, v, tau_scale)
+    edges, height = _panels(log_posterior, y, v, tau_scale)
+    nodes, weights, masses = _tau_quadrature(log_posterior, edges, height)
     mean, sd, _ = _given_tau(nodes, y, v, mean_sd)
     tail = (1 - level) / 2
     wide = np.hypot(sd, nodes)
     centre = float(weights @ mean)
-    cumulative = _tau_distribution(log_posterior, nodes)
+    cumulative = _tau_quantiles(log_posterior, edges, height, masses)
     return FewStudies(
         estimate=centre,
         sd=float(np.sqrt(weights @ (sd**2 + (mean - centre) ** 2))),
@@ -265,37 +272,84 @@ def _log_prior(tau: FloatArray, kind: str, scale: float) -> FloatArray:
     return np.zeros_like(tau)
 
 
-def _tau_quadrature(
+def _log_scale(log_posterior: Callable[[FloatArray], FloatArray], x: FloatArray) -> FloatArray:
+    """Give the log density of ln tau at x, up to a constant."""
+    return log_posterior(np.exp(x)) + x
+
+
+def _panels(
     log_posterior: Callable[[FloatArray], FloatArray],
     y: FloatArray,
     v: FloatArray,
     scale: float,
-) -> tuple[FloatArray, FloatArray]:
-    """Cut the posterior of tau into panels and give nodes with normalised weights.
+) -> tuple[FloatArray, float]:
+    """Cut ln tau into panels that cover the posterior, finely around its mode; and its height."""
+    sizes = [float(np.sqrt(v.min())), float(np.sqrt(v.max()) + np.ptp(y)), scale]
+    x = np.linspace(np.log(REACH * min(sizes)), np.log(max(sizes) / REACH), LOOKS)
+    value = _log_scale(log_posterior, x)
+    top = int(value.argmax())
+    low, high = x[max(0, top - 1)], x[min(top + 1, LOOKS - 1)]
+    found = optimize.minimize_scalar(
+        lambda at: -float(_log_scale(log_posterior, np.array([at]))[0]),
+        bounds=(float(low), float(high)),
+        method="bounded",
+        options={"xatol": 1e-10},
+    )
+    mode, height = float(found.x), max(-float(found.fun), float(value[top]))
+    inside = np.flatnonzero(value > height - NEGLIGIBLE)
+    # A mode sharper than the looks are apart may leave none of them inside.
+    first = x[max(0, inside[0] - 1)] if inside.size else low
+    last = x[min(inside[-1] + 1, LOOKS - 1)] if inside.size else high
+    step = 1e-4 * float(x[1] - x[0])
+    three = _log_scale(log_posterior, mode + step * np.array([-1.0, 0.0, 1.0]))
+    bend = float(2 * three[1] - three[0] - three[2]) / step**2
+    around = np.array([])
+    if bend > 0:
+        width = min(1.0 / np.sqrt(bend), float(last - first))
+        around = mode + width * np.concatenate([-np.array(AROUND[::-1]), AROUND])
+        around = around[(around > first) & (around < last)]
+    return np.unique(np.concatenate([np.linspace(first, last, PANELS + 1), around])), height
 
-    With tau = s u/(1 - u) a panel in u is short near zero and long in the tail, so that the
-    tails of the half-Cauchy and the uniform prior are reached too.
-    """
-    unit = float(np.sqrt(np.median(v)) + np.ptp(y))
-    x, w = special.roots_legendre(NODES)
-    edges = np.linspace(0.0, 1.0, PANELS + 1)
-    # Resolve both the scale of the data and a much narrower prior.
-    narrow = min(1.0, scale / unit)
-    edges = np.unique(np.concatenate([edges, narrow * edges / (1 + narrow * edges)]))
+
+def _tau_quadrature(
+    log_posterior: Callable[[FloatArray], FloatArray], edges: FloatArray, height: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Give nodes in tau with normalised weights, and the unnormalised mass of each panel."""
+    t, w = special.roots_legendre(NODES)
     half = np.diff(edges)[:, np.newaxis] / 2
-    u = (edges[:-1, np.newaxis] + half) + half * x
-    u_weight = half * w
-    tau = (unit * u / (1 - u)).ravel()
-    log_density = log_posterior(tau) + np.log(unit) - 2 * np.log1p(-u.ravel())
-    log_weight = log_density + np.log(u_weight.ravel())
-    log_weight -= special.logsumexp(log_weight)
-    kept = log_weight > log_weight.max() - NEGLIGIBLE_LOG
-    weights = np.exp(log_weight[kept])
-    return tau[kept], weights / weights.sum()
+    x = edges[:-1, np.newaxis] + half + half * t
+    density = np.exp(_log_scale(log_posterior, x.ravel()).reshape(x.shape) - height)
+    mass = half * w * density
+    weights = mass.ravel()
+    return np.exp(x.ravel()), weights / weights.sum(), mass.sum(axis=1)
+
+
+def _tau_quantiles(
+    log_posterior: Callable[[FloatArray], FloatArray],
+    edges: FloatArray,
+    height: float,
+    masses: FloatArray,
+) -> Callable[[float], float]:
+    """Give the quantile function of tau: whole panels, and quadrature inside the last one."""
+    t, w = special.roots_legendre(NODES)
+    steps = np.concatenate([[0.0], np.cumsum(masses)])
+
+    def below(x: float) -> float:
+        j = min(max(int(np.searchsorted(edges, x, side="right")) - 1, 0), len(edges) - 2)
+        h = (x - edges[j]) / 2
+        inside = _log_scale(log_posterior, edges[j] + h + h * t) - height
+        return float((steps[j] + h * w @ np.exp(inside)) / steps[-1])
+
+    def quantile(p: float) -> float:
+        at = optimize.brentq(lambda x: below(x) - p, float(edges[0]), float(edges[-1]), xtol=1e-13)
+        return float(np.exp(at))
+
+    return quantile
 
 
 def _mixture_cdf(x: float, weights: FloatArray, mean: FloatArray, sd: FloatArray) -> float:
-    return float(weights @ stats.norm.cdf((x - mean) / sd))
+    # The weights sum to one but for rounding; a chance is never above one.
+    return min(1.0, float(weights @ stats.norm.cdf((x - mean) / sd)))
 
 
 def _mixture_quantile(p: float, weights: FloatArray, mean: FloatArray, sd: FloatArray) -> float:
@@ -312,32 +366,6 @@ def _mixture_quantile(p: float, weights: FloatArray, mean: FloatArray, sd: Float
             rtol=1e-14,
         )
     )
-
-
-def _tau_distribution(
-    log_posterior: Callable[[FloatArray], FloatArray], nodes: FloatArray
-) -> Callable[[float], float]:
-    """Give the quantile function of tau: integrate the density up to a point by quadrature."""
-    shift = float(log_posterior(nodes).max())
-    x, w = special.roots_legendre(NODES)
-    # Normalise with the same rule on fixed panels up to the last node.
-    edges = np.concatenate([[0.0], np.unique(np.quantile(nodes, np.linspace(0.02, 1, 50)))])
-    half = np.diff(edges)[:, np.newaxis] / 2
-    at = edges[:-1, np.newaxis] + half + half * x
-    pieces = (half * w * np.exp(log_posterior(at.ravel()).reshape(at.shape) - shift)).sum(axis=1)
-    steps = np.concatenate([[0.0], np.cumsum(pieces)])
-
-    def below(t: float) -> float:
-        j = min(int(np.searchsorted(edges, t, side="right")) - 1, len(edges) - 2)
-        h = (t - edges[j]) / 2
-        inside = edges[j] + h + h * x
-        part = float(h * w @ np.exp(log_posterior(inside) - shift))
-        return float((steps[j] + part) / steps[-1])
-
-    def quantile(p: float) -> float:
-        return float(optimize.brentq(lambda t: below(t) - p, 0.0, edges[-1], xtol=1e-13))
-
-    return quantile
 
 
 def _study_table(

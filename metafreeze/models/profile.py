@@ -34,6 +34,8 @@ class ProfilePool(Result):
         Number of studies.
     level : float
         Level of the intervals.
+    status, note : str
+        As in `pool`.
     """
 
     estimate: float
@@ -44,6 +46,8 @@ class ProfilePool(Result):
     tau2_high: float
     k: int
     level: float
+    status: str = "ok"
+    note: str = ""
 
     def to_frame(self) -> pd.DataFrame:
         """Give the pooled effect and tau², one row each."""
@@ -53,6 +57,7 @@ class ProfilePool(Result):
                 "estimate": [self.estimate, self.tau2],
                 "low": [self.low, self.tau2_low],
                 "high": [self.high, self.tau2_high],
+                "reason": ["", self.note if np.isnan(self.tau2) else ""],
             }
         )
 
@@ -71,7 +76,7 @@ def profile_pool(estimate: Numbers, variance: Numbers, *, level: float = 0.95) -
     Parameters
     ----------
     estimate, variance : array, shape (k,)
-        Effects and sampling variances above zero; k at least 2.
+        Effects and sampling variances above zero.
     level : float
         Level of the intervals.
 
@@ -90,6 +95,8 @@ def profile_pool(estimate: Numbers, variance: Numbers, *, level: float = 0.95) -
     """
     require_level(level)
     effects = check_effects(estimate, variance)
+    if effects.estimate.size == 1:
+        return _alone(float(effects.estimate[0]), float(effects.variance[0]), level)
     y, v, scale = power_of_two_scale(effects.estimate, effects.variance)
     ones = np.ones((y.size, 1))
     tau2 = full_likelihood(y, v, ones)
@@ -121,6 +128,24 @@ def profile_pool(estimate: Numbers, variance: Numbers, *, level: float = 0.95) -
         tau2_high=tau2_high * scale**2,
         k=y.size,
         level=level,
+        status="boundary" if tau2 == 0 else "ok",
+    )
+
+
+def _alone(y: float, v: float, level: float) -> ProfilePool:
+    half = float(stats.norm.isf((1 - level) / 2) * np.sqrt(v))
+    nan = float("nan")
+    return ProfilePool(
+        estimate=y,
+        low=y - half,
+        high=y + half,
+        tau2=nan,
+        tau2_low=nan,
+        tau2_high=nan,
+        k=1,
+        level=level,
+        status="unidentifiable",
+        note="one study says nothing on how much studies disagree",
     )
 
 

@@ -27,6 +27,8 @@ from metafreeze.results import RESULT, FloatArray, IntArray, Result, round_for_p
 TRUSTED_DF = 4.0
 # A variance this small against the sampling variances counts as zero.
 AT_ZERO = 1e-9
+# A robust error this small against the plain one is rounding.
+NO_SCATTER = 1e-9
 NAN = float("nan")
 
 
@@ -374,12 +376,18 @@ def _described(
     plain = float(total[0, 0] ** -0.5)
     robust = robust_covariance(products, np.array([mean]), np.ones((1, 1)), kind="bias-reduced")
     se, df = float(robust.se[0]), float(robust.df[0])
+    notes, reasons = [], {}
+    if se <= NO_SCATTER * plain:
+        se, df = plain, float(studies - 1)
+        notes.append(
+            "all studies report the same effect, so their scatter gives no interval; the one of "
+            "the variance model stands instead"
+        )
     tail = (1 - level) / 2
     half, half_model = stats.t.isf(tail, df) * se, stats.t.isf(tail, studies - 1) * plain
     sampling, _ = model.products(np.zeros(2))
     base = sampling.sum(axis=0)
     weights = model.weights(theta)
-    notes, reasons = [], {}
     if df < TRUSTED_DF:
         notes.append(
             f"the robust interval rests on {df:.1f} degrees of freedom and is not to be trusted "

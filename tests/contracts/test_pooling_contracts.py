@@ -72,6 +72,7 @@ RESULTS = {
     "repeatability of one lab": lambda: measure_repeatability(Y, ["a"] * 6),
     "measure_effect_repeatability": lambda: measure_effect_repeatability(Y, V),
     "trial_precision": lambda: trial_precision(RUNS, endpoint="t_solid"),
+    "profile_pool of one": lambda: profile_pool(Y[:1], V[:1]),
     "profile_pool": lambda: profile_pool(Y, V),
     "disagreement": lambda: describe_disagreement(12.0, 5),
     "disagreement of one": lambda: describe_disagreement(0.0, 0),

@@ -139,3 +139,9 @@ def test_two_studies_are_marked_as_hardly_enough():
     assert fit.df == pytest.approx(1.0)
     assert "not to be trusted" in fit.note
     assert np.isnan(fit.prediction_low)
+
+
+def test_equal_effects_do_not_give_a_point_for_an_interval():
+    fit = pool_nested(np.full(4, 2.0), np.full(4, 0.1), ["a", "a", "b", "b"])
+    assert fit.low < 2.0 < fit.high
+    assert "scatter gives no interval" in fit.note

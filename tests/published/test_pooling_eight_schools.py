@@ -103,16 +103,18 @@ def test_the_weakly_informative_version_of_the_teaching_materials():
         ("half-normal", 5.0, np.inf),
         ("half-normal", 25.0, np.inf),
         ("half-cauchy", 5.0, 5.0),
+        ("half-normal", 0.02, np.inf),
         ("uniform", 1.0, np.inf),
     ],
 )
 def test_chances_match_brute_force_integration(prior, scale, mean_sd):
     """Integrate over the plane of tau and the mean by Simpson's rule on a dense grid."""
     fit = pool_few(Y, V, tau_scale=scale, tau_prior=prior, mean_sd=mean_sd)
-    # tau = 10 u/(1 - u) reaches 1e5; the mean runs over 0 +- 400, densely near zero, where the
+    # tau = c u/(1 - u) reaches 1e4 c; the mean runs over 0 +- 400, densely near zero, where the
     # chance of the next study turns over within tau.
     u = np.linspace(0.0, 0.9999, 1201)
-    tau, jacobian = 10 * u / (1 - u), 10 / (1 - u) ** 2
+    c = min(10.0, 2 * scale) if prior == "half-normal" else 10.0
+    tau, jacobian = c * u / (1 - u), c / (1 - u) ** 2
     x = np.linspace(-1.0, 1.0, 2401)
     mean, stretch = 400 * x**3, 1200 * x**2
     log_prior = {
@@ -122,10 +124,10 @@ def test_chances_match_brute_force_integration(prior, scale, mean_sd):
     }[prior]
     total = V + tau[:, np.newaxis] ** 2
     rows = log_prior + np.log(jacobian) - 0.5 * np.log(total).sum(axis=1)
-    a, b, c = (1 / total).sum(axis=1), (Y / total).sum(axis=1), (Y**2 / total).sum(axis=1)
+    p0, p1, p2 = ((Y**j / total).sum(axis=1)[:, np.newaxis] for j in (0, 1, 2))
     log_density = (
         rows[:, np.newaxis]
-        - 0.5 * (a[:, np.newaxis] * mean**2 - 2 * b[:, np.newaxis] * mean + c[:, np.newaxis])
+        - 0.5 * (p0 * mean**2 - 2 * p1 * mean + p2)
         - 0.5 * (mean / mean_sd) ** 2
     )
     density = np.exp(log_density - log_density.max()) * stretch
@@ -145,3 +147,29 @@ def test_chances_match_brute_force_integration(prior, scale, mean_sd):
     )
     by_tau = integrate.simpson(density, x=x)
     assert fit.tau_mean == pytest.approx(integrate.simpson(by_tau * tau, x=u) / whole, rel=1e-4)
+
+
+@pytest.mark.parametrize("scale", [1e-8, 1e-3, 1e3, 1e8])
+def test_a_prior_far_from_the_data_is_still_integrated(scale):
+    fit = pool_few(Y, V, tau_scale=scale)
+    assert fit.tau_low < fit.tau < fit.tau_high
+    assert fit.tau_weights.sum() == pytest.approx(1.0, rel=1e-12)
+    if scale < 1e-2:  # the prior alone speaks: a half-normal has its median at 0.6745 scales
+        assert fit.tau == pytest.approx(0.67448975 * scale, rel=1e-6)
+        assert fit.estimate == pytest.approx(pool(Y, V, spread="none").estimate, rel=1e-6)
+    else:  # the prior is flat where the data are
+        flat = pool_few(Y, V, tau_scale=1.0, tau_prior="uniform")
+        assert fit.tau == pytest.approx(flat.tau, rel=1e-4)
+
+
+def test_a_prior_against_the_data_is_resolved():
+    """Spread of 30 and a prior of 5e-6: the posterior of tau is a needle between them."""
+    y = np.array([-36.2, -13.2, 38.6, 3.8, 64.8, -22.1, 16.3, -5.5])
+    fit = pool_few(y, np.full(8, 3.7e-5), tau_scale=4.9e-6)
+    rss = ((y - y.mean()) ** 2).sum()
+    # With T = tau² + v the log posterior is -7/2 ln T - rss/(2 T) - T/(2 s²) but for a constant;
+    # its mode solves T²/s² + 7 T = rss.
+    s2 = 4.9e-6**2
+    mode = s2 * (-7 + np.sqrt(49 + 4 * rss / s2)) / 2 - 3.7e-5
+    assert fit.tau == pytest.approx(np.sqrt(mode), rel=1e-3)
+    assert fit.tau_high / fit.tau_low < 1.01
