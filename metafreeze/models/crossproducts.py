@@ -321,7 +321,6 @@ def _scatter(
     *,
     weight: FloatArray | None,
     varying_products: FloatArray | None = None,
-    crossed: int = 0,
 ) -> FloatArray:
     """Weighted products of all pairs of columns in each study.
 
@@ -334,17 +333,14 @@ def _scatter(
     if varying_products is not None:
         known = varying_products.shape[1]
         out[:, :, :known, :known] = varying_products
-    for a in range(r - 1):
+    for a in range(known, r - 1):
         lead = multiply(cols[a], weight)
         if isinstance(lead, str) and lead == "zero":
             continue
-        last = known + crossed if a < known else r - 1
-        for b in range(max(a, known), last):
+        for b in range(a, r - 1):
             value = sum_column(study, S, multiply(lead, cols[b]))
             out[:, :, a, b] = value
             out[:, :, b, a] = value
-        if a < known:
-            continue
         product = rest if isinstance(lead, str) else lead[:, None] * rest
         cross = group_sum(study, S, product).T
         out[:, :, a, r - 1] = cross

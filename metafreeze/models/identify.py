@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from metafreeze.models.likelihood import read_criterion, sum_studies
+from metafreeze.models.nested import eliminate_groups
 from metafreeze.models.products import Products
 from metafreeze.models.small_sample import expected_information
 from metafreeze.models.variance_shape import VarianceShape
@@ -272,8 +273,40 @@ def _sweep(blocks: FloatArray, k: int) -> tuple[FloatArray, IntArray]:
     return rest[:, k:, k:], taken
 
 
+def studies_with_slopes(products: Products, shape: VarianceShape, varies: BoolArray) -> int:
+    """Count the studies that by themselves say something about every varying slope.
+
+    Parameters
+    ----------
+    products : Products
+    shape : VarianceShape
+    varies : array of bool, shape (q,)
+        True for varying columns that are not constant.
+
+    Returns
+    -------
+    int
+    """
+    q = shape.varying
+    order = [*np.flatnonzero(~varies), *np.flatnonzero(varies)]
+    one = products if products.sets == 1 else products.pick(np.array([0]))
+    blocks = eliminate_groups(
+        one, np.ones((1, 1)), np.zeros((1, len(shape.levels))), order=0, with_residual=False
+    )
+    gram = blocks.products[0, :, :q, :q][:, order][:, :, order]
+    constants = int((~varies).sum())
+    rest, _ = _sweep(gram, constants)
+    for _ in range(int(varies.sum())):
+        enough = rest[:, 0, 0] > ALIASED_SHARE * np.diagonal(gram, axis1=1, axis2=2).max(axis=1)
+        rest = _sweep(rest, 1)[0][enough]
+        gram = gram[enough]
+    return int(gram.shape[0])
+
+
 def too_few_studies(plan: RandomPlan, *, studies: int, varies: BoolArray) -> Finding | None:
     """Say where the ladder does not even ask the data for a random part.
+
+    `studies` counts those that say something about the slopes.
 
     A covariance matrix of q coefficients has full rank from q + 1 studies on, and says
     something about a correlation only from one more on.
@@ -281,12 +314,12 @@ def too_few_studies(plan: RandomPlan, *, studies: int, varies: BoolArray) -> Fin
     q = len(plan.varying)
     if q > 1 and plan.correlated and studies < q + 2:
         return Finding(
-            reason=f"{studies} studies are too few for a correlation of {q} coefficients",
+            reason=f"{studies} studies that show slopes are too few for a correlation",
             parts=frozenset({"correlation"}),
         )
     if any(varies[k] for k in plan.varying) and studies < 3:
         return Finding(
-            reason=f"{studies} studies are too few for a spread of slopes",
+            reason=f"{studies} studies that show slopes are too few for their spread",
             parts=frozenset({"slope"}),
         )
     return None

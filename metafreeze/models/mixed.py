@@ -75,7 +75,7 @@ def mixed_model(
     residual : {"common", "per-study"}
         One residual variance, or one a study.
     likelihood : {"restricted", "full"}
-        Full for comparing fixed parts.
+        Full for comparing fixed parts; the small-sample methods then stand at its variances.
     offset : array, shape (n,), optional
         Subtracted from y: a part of the mean with coefficient 1.
     inference : {"kenward-roger", "satterthwaite", "cluster-robust", "normal"}

@@ -17,6 +17,7 @@ from metafreeze.models.identify import (
     exact_fit,
     find_obstacle,
     next_step,
+    studies_with_slopes,
     too_few_studies,
 )
 from metafreeze.models.mixed_input import CheckedInput, crossing_too_wide
@@ -116,12 +117,10 @@ def settle_plan(
         products = collect_products(checked.rows(plan))
         shape = shape_of(products, request.residual)
         finding: Finding | None = None
-        if request.simplify:
-            finding = (
-                too_few_studies(plan, studies=products.studies, varies=checked.varies)
-                if products.studies > 1
-                else None
-            )
+        if request.simplify and products.studies > 1 and plan.varying:
+            own = checked.varies[list(plan.varying)]
+            told = studies_with_slopes(products, shape, own) if own.any() else products.studies
+            finding = too_few_studies(plan, studies=told, varies=checked.varies)
         if finding is None:
             finding = find_obstacle(
                 products,

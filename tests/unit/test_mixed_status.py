@@ -399,3 +399,15 @@ def test_bootstrap_is_seeded_and_near_the_small_sample_interval():
     assert abs(row["high"] - row["low"] - width) < 0.35 * width
     with pytest.raises(InputError, match=r"draws is 10\. Give at least 99\."):
         mf.bootstrap_mixed(fit, draws=10)
+
+
+def test_studies_of_one_temperature_do_not_count_for_a_spread_of_slopes():
+    rng = np.random.default_rng(0)
+    study = np.repeat(np.arange(6), 8)
+    x = np.where(study < 2, np.tile([0.0, 1.0], 24), 1.0)
+    within = x - np.array([x[study == s].mean() for s in study])
+    X = np.column_stack([np.ones(48), within])
+    y = rng.normal(size=48) + x + rng.normal(size=6)[study]
+    fit = mixed_model(y, X, study, varying=X, simplify=True)
+    assert any("2 studies that show slopes" in step for step in fit.steps_taken)
+    assert fit.random_parts["term"].tolist() == ["intercept", ""]
