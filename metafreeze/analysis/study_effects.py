@@ -236,9 +236,25 @@ def study_effects(
         )
     else:
         blocks = arm_effects(chosen, ledger, effect=effect, unstated_bars=unstated_bars)
-    for sentence in odd_spreads(chosen):
+    for sentence in [*odd_spreads(chosen), *_perhaps_shared(chosen, ledger)]:
         ledger.note(sentence)
     return _together(chosen, ledger, blocks, effect, endpoint, level)
+
+
+def _perhaps_shared(rows: EffectRows, ledger: Ledger) -> list[str]:
+    """Warn of published contrasts of one study against one cold start: a shared arm, perhaps."""
+    out = {i for i, _ in ledger.entries}
+    seen: dict[tuple[str, float], int] = {}
+    for i in rows.positions("contrast_summary"):
+        cold = float(rows.number["start_temp_cold_c"][i])
+        if int(i) not in out and np.isfinite(cold):
+            seen[rows.study[i], cold] = seen.get((rows.study[i], cold), 0) + 1
+    return [
+        f"{count} contrasts of {study} against {cold:g} °C may share that arm; how they hang "
+        "together is not published, and they count as independent"
+        for (study, cold), count in seen.items()
+        if count > 1
+    ]
 
 
 def _check_options(borrowed_sd: float | None, unstated_bars: str | None, level: float) -> None:

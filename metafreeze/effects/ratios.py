@@ -34,7 +34,7 @@ def log_ratio(
 
     Source
     ------
-    Hedges, Gurevitch & Curtis (1999), Ecology 80:1150, eq. 1; example ES-3.
+    Hedges, Gurevitch & Curtis (1999), Ecology 80:1150; example ES-3.
     """
     v_1 = _relative_variance(mean_1, sd_1, n_1, "first")
     v_2 = _relative_variance(mean_2, sd_2, n_2, "second")

@@ -332,7 +332,7 @@ def range_divisor(n: float) -> float:
 
     Source
     ------
-    Wan et al. (2014), eq. 9; example CONV-3.
+    Wan et al. (2014); example CONV-3.
     """
     return float(2 * special.ndtri((n - 0.375) / (n + 0.25)))
 
@@ -351,7 +351,7 @@ def quartile_divisor(n: float) -> float:
 
     Source
     ------
-    Wan et al. (2014), eq. 16; example CONV-3.
+    Wan et al. (2014); example CONV-3.
     """
     return float(2 * special.ndtri((0.75 * n - 0.125) / (n + 0.25)))
 
@@ -415,7 +415,7 @@ def weighted_sd_from_five_numbers(low: float, q1: float, q3: float, high: float,
 
     Source
     ------
-    Shi et al. (2020), Res. Synth. Methods 11:641, doi:10.1002/jrsm.1429, eq. 14; example CONV-3.
+    Shi et al. (2020), Res. Synth. Methods 11:641, doi:10.1002/jrsm.1429; example CONV-3.
     """
     weight = 1 / (1 + 0.07 * float(n**0.6))
     return weight * sd_from_range(low, high, n) + (1 - weight) * sd_from_quartiles(q1, q3, n)

@@ -55,7 +55,7 @@ def correction_factor(df: float) -> float:
 
     Source
     ------
-    Hedges (1981), J. Educ. Stat. 6:107, doi:10.3102/10769986006002107, eq. 6e; example ES-1.
+    Hedges (1981), J. Educ. Stat. 6:107, doi:10.3102/10769986006002107; example ES-1.
     """
     if not df > 1:
         raise InputError(f"df is {df!r}. The correction needs more than one degree of freedom.")
@@ -112,7 +112,7 @@ def standardised_difference(
 
     Source
     ------
-    Exact: Hedges (1981), eqs 6 to 8, variance of J times a noncentral t. Textbook:
+    Exact: Hedges (1981), variance of J times a noncentral t. Textbook:
     Borenstein et al. (2009), ch. 4; examples ES-1 and ES-7.
     """
     require_group(mean_1, sd_1, n_1, "first")
@@ -167,7 +167,7 @@ def shared_standardised_covariance(d_1: float, d_2: float, n_shared: float, tota
 
     Source
     ------
-    Gleser & Olkin (2009), in Handbook of Research Synthesis, 2nd ed., ch. 19, eq. 19.19.
+    Gleser & Olkin (2009), in Handbook of Research Synthesis, 2nd ed., ch. 19.
     """
     return 1 / n_shared + d_1 * d_2 / (2 * total)
 

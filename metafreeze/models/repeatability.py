@@ -159,8 +159,8 @@ def measure_repeatability(
 
     Source
     ------
-    ISO 5725-2 (1994), Accuracy of measurement methods and results, sec. 7.4: analysis of
-    variance with ``n0 = (N - sum n²/N)/(p - 1)``; limits: ISO 5725-6, sec. 4.1.4.
+    ISO 5725-2 (1994), Accuracy of measurement methods and results (from memory): analysis of
+    variance with ``n0 = (N - sum n²/N)/(p - 1)``; limits: ISO 5725-6.
     """
     require_level(level)
     y: FloatArray = np.asarray(values, dtype=np.float64)
@@ -254,8 +254,8 @@ def measure_effect_repeatability(
 
     Source
     ------
-    ISO 5725-1 (1994), sec. 3; the typical sampling variance is that of Higgins & Thompson
-    (2002), Stat. Med. 21:1539, eq. 9: ``(k - 1) sum w / ((sum w)² - sum w²)``.
+    ISO 5725-1 (1994); the typical sampling variance is that of Higgins & Thompson
+    (2002), Stat. Med. 21:1539: ``(k - 1) sum w / ((sum w)² - sum w²)``.
     """
     fit = pool(estimate, variance, spread=spread, level=level)
     v: FloatArray = np.asarray(variance, dtype=np.float64)

@@ -340,6 +340,20 @@ def test_contrasts_come_in_as_slopes_and_bad_ones_are_listed():
     assert np.isfinite(pool(effects.estimate, effects.variance).estimate)
 
 
+def test_contrasts_against_one_cold_start_may_share_an_arm_and_it_says_so():
+    two = pd.DataFrame(
+        [
+            contrast("S1", contrast_value=-0.06, contrast_se=0.03),
+            contrast("S1", contrast_value=-0.03, contrast_se=0.03) | {"start_temp_hot_c": 50.0},
+            contrast("S2", contrast_value=-0.03, contrast_se=0.03),
+        ]
+    )
+    effects = study_effects(two, endpoint="t_solid")
+    assert effects.study == ("S1", "S2")
+    assert "2 contrasts of S1 against 20 °C may share that arm" in effects.note
+    assert "S2 against" not in effects.note
+
+
 def test_counts_give_a_slope_only_with_a_borrowed_sd():
     base = {"record_level": "pair_count", "start_temp_hot_c": 80.0, "start_temp_cold_c": 60.0}
     rows = pd.DataFrame(
