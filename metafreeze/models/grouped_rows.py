@@ -95,6 +95,16 @@ class Design:
         return int(self.x.shape[1]) + 1 + len(self.pairs) + int(self.has_batch)
 
     @cached_property
+    def dimensions(self) -> int:
+        """Variables that are integrated out: varying columns, and batch."""
+        return int(self.z.shape[1]) + int(self.has_batch)
+
+    @cached_property
+    def rows_in_study(self) -> IntArray:
+        """Number of rows of each study."""
+        return np.diff(self.batch_start[self.study_start])
+
+    @cached_property
     def plain_spread(self) -> bool:
         """Whether every row's spread is sigma itself."""
         return bool(np.all(self.share == 1.0) and np.all(self.added == 0.0))
@@ -164,8 +174,8 @@ class Design:
 
         Parameters
         ----------
-        nodes : array of int, shape (S,)
-            Gauss-Hermite nodes in each dimension, by study.
+        nodes : array of int, shape (S, D)
+            Gauss-Hermite nodes of each study in each dimension: varying columns, then batch.
         most : int
             Rows times nodes in a part.
 
@@ -183,22 +193,20 @@ class Design:
         return {}
 
     def _divide(self, nodes: IntArray, most: int) -> list[Part]:
-        dimensions = self.sizes[4] + int(self.has_batch)
-        rows_in = np.diff(self.batch_start[self.study_start])
         out = []
-        for count in np.unique(nodes):
-            studies = np.flatnonzero(nodes == count)
-            size = np.cumsum(rows_in[studies] * float(count) ** dimensions)
+        for counts in np.unique(nodes, axis=0):
+            studies = np.flatnonzero((nodes == counts).all(axis=1))
+            size = np.cumsum(self.rows_in_study[studies] * float(np.prod(counts)))
             run = np.floor((size - 1.0) / most).astype(np.int64)
             for one in np.unique(run):
-                out.append(self.part(studies[run == one], int(count)))
+                out.append(self.part(studies[run == one], tuple(counts.tolist())))
         return out
 
-    def part(self, studies: IntArray, count: int) -> Part:
-        """Take some studies, to be integrated with `count` nodes in each dimension."""
+    def part(self, studies: IntArray, counts: tuple[int, ...]) -> Part:
+        """Take some studies, to be integrated with these nodes in each dimension."""
         if len(studies) == self.sizes[1]:
             whole = slice(None)
-            return Part(self, count, whole, whole, whole)
+            return Part(self, counts, whole, whole, whole)
         batches = np.flatnonzero(np.isin(self.study_of_batch, studies))
         rows = np.flatnonzero(np.isin(self.study_of_row, studies))
         design = Design(
@@ -214,14 +222,14 @@ class Design:
             beyond=self.beyond[rows],
             times_over=self.times_over[rows],
         )
-        return Part(design, count, rows, studies, batches)
+        return Part(design, counts, rows, studies, batches)
 
 
 class Part(NamedTuple):
     """Some studies of a design, how many nodes they need, and where they stand in it."""
 
     design: Design
-    nodes: int
+    nodes: tuple[int, ...]
     rows: IntArray | slice
     studies: IntArray | slice
     batches: IntArray | slice

@@ -29,6 +29,8 @@ STALLED_DECREMENT = 1e-6
 NEAR = 0.1
 FIRST_RADIUS = 1.0
 SMALLEST_RADIUS = 1e-9
+MOST_IDLE = 6
+CROSSING_STEPS = 25
 LARGEST_RADIUS = 8.0
 # Relative rounding of the criterion, a sum of rows.
 ROUNDING = 1e-11
@@ -143,6 +145,7 @@ def minimise(
     radius = np.full(count, FIRST_RADIUS)
     active = np.flatnonzero(np.isfinite(value) & np.isfinite(hessian).all(axis=(1, 2)))
     step = _newton_step(gradient[active], hessian[active], basis[active])
+    idle = np.zeros(count, dtype=np.int64)
     for _ in range(steps):
         flat = step.decrement < DECREMENT
         # A flat place with a downward curvature is a saddle: leave it along that direction.
@@ -174,7 +177,10 @@ def minimise(
         grown = np.where(cut >= 1.0, radius[active], 2.0 * radius[active])
         shrunk = 0.25 * np.minimum(cut * length, radius[active])
         radius[active] = np.where(good, np.minimum(grown, LARGEST_RADIUS), shrunk)
-        stuck = radius[active] < SMALLEST_RADIUS
+        # Steps that bring neither the value nor the slope down end the search.
+        gets_on = good & ((gain > slack) | (ahead.decrement < 0.5 * step.decrement))
+        idle[active] = np.where(gets_on, 0, idle[active] + 1)
+        stuck = (radius[active] < SMALLEST_RADIUS) | (idle[active] > MOST_IDLE)
         arrived[active[stuck]] = step.decrement[stuck] < STALLED_DECREMENT
         step = step.replaced(good, ahead).keep(~stuck)
         active = active[~stuck]
@@ -257,7 +263,7 @@ def find_crossings(
     at = centre + signs * distance
     found = np.zeros(count, dtype=bool)
     active = np.arange(count)
-    for _ in range(60):
+    for step in range(CROSSING_STEPS):
         if not len(active):
             break
         here = problem.at(theta[active], active)
@@ -287,11 +293,14 @@ def find_crossings(
         longest = np.abs(move_n).max(axis=1, initial=0.0)
         move_n *= np.minimum(1.0, FIRST_RADIUS / np.maximum(longest, FIRST_RADIUS))[:, None]
         saddle = values[:, 0] < -1e-7 * largest if values.shape[1] else np.zeros(len(active), bool)
+        # With few nodes slope and value disagree by their error, and the tight goal may stay
+        # out of reach; at the end what moves a limit by 1e-4 standard errors is let pass.
+        loose = 1e4 if step == CROSSING_STEPS - 1 else 1.0
         settled = (
             finite
             & ~saddle
-            & (decrement < 1e-9)
-            & (np.abs(constant) < 1e-7 * np.maximum(1.0, rise[active]))
+            & (decrement < 1e-9 * loose)
+            & (np.abs(constant) < 1e-8 * loose * np.maximum(1.0, rise[active]))
         )
         theta[active] += delta[:, None] * u + np.where(finite[:, None], move_n, 0.0)
         at[active] += delta

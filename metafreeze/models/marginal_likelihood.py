@@ -63,8 +63,8 @@ def evaluate(
         Bounds, one column for each replicate or one for all.
     theta : array, shape (R, T)
         Parameter vectors.
-    nodes : array of int, shape (S,)
-        Gauss-Hermite nodes in each dimension, by study.
+    nodes : array of int, shape (S, D)
+        Gauss-Hermite nodes of each study in each dimension: varying columns, then batch.
     modes : Modes
         Where to start the search for the modes.
     derivatives : bool
@@ -85,9 +85,8 @@ def evaluate(
         np.zeros((replicates, size, size)),
         Modes(modes.z.copy(), modes.v.copy()),
     )
-    dimensions = design.sizes[4] + int(design.has_batch)
     for part in design.parts(nodes, CHUNK):
-        elements = len(part.design.x) * part.nodes**dimensions
+        elements = len(part.design.x) * int(np.prod(part.nodes))
         step = max(1, CHUNK // elements)
         for first in range(0, replicates, step):
             chosen = slice(first, first + step)
@@ -132,7 +131,7 @@ def _evaluate_part(
     design: Design,
     times: Times,
     theta: FloatArray,
-    nodes: int,
+    nodes: tuple[int, ...],
     modes: Modes,
     derivatives: bool,
 ) -> Evaluation:
@@ -141,8 +140,7 @@ def _evaluate_part(
     sigma, factor, omega = unpack_theta(design, theta)
     terms = RowTerms(design, times, sigma)
     base = design.x @ theta[:, :p].T
-    outer = normal_grid(nodes, q)
-    inner = normal_grid(nodes, int(design.has_batch))
+    outer, inner = normal_grid(nodes[:q]), normal_grid(nodes[q:])
     k_s, k_b = len(outer.log_weights), len(inner.log_weights)
     if q or design.has_batch:
         peak = find_peak(design, terms, base, factor, omega, modes)

@@ -19,8 +19,8 @@ class NormalGrid(NamedTuple):
     log_weights: FloatArray
 
 
-@lru_cache(maxsize=64)
-def normal_grid(count: int, dimensions: int) -> NormalGrid:
+@lru_cache(maxsize=256)
+def normal_grid(counts: tuple[int, ...]) -> NormalGrid:
     """Give the product rule for an integral over independent standard normal variables.
 
     When the integrand is moved to its own mode and width, `sum(exp(log_weights + log f))`
@@ -28,10 +28,8 @@ def normal_grid(count: int, dimensions: int) -> NormalGrid:
 
     Parameters
     ----------
-    count : int
-        Nodes in each dimension.
-    dimensions : int
-        Number of variables; zero gives the single empty node.
+    counts : tuple of int
+        Nodes in each dimension; no dimension gives the single empty node.
 
     Returns
     -------
@@ -42,11 +40,11 @@ def normal_grid(count: int, dimensions: int) -> NormalGrid:
     Liu & Pierce (1994), Biometrika 81, 624-629, doi:10.1093/biomet/81.3.624, for the moved
     and scaled rule; nodes from `scipy.special.roots_hermitenorm`.
     """
-    x, w = special.roots_hermitenorm(count)
-    log_w = np.log(w / np.sqrt(2.0 * np.pi)) + 0.5 * x * x
-    nodes = np.array(list(product(x, repeat=dimensions)), dtype=float)
-    logs = np.array([sum(c) for c in product(log_w, repeat=dimensions)], dtype=float)
-    nodes = nodes.reshape(len(logs), dimensions)
+    rules = [special.roots_hermitenorm(count) for count in counts]
+    log_w = [np.log(w / np.sqrt(2.0 * np.pi)) + 0.5 * x * x for x, w in rules]
+    nodes = np.array(list(product(*(x for x, _ in rules))), dtype=float)
+    logs = np.array([sum(c) for c in product(*log_w)], dtype=float)
+    nodes = nodes.reshape(len(logs), len(counts))
     nodes.setflags(write=False)
     logs.setflags(write=False)
     return NormalGrid(nodes, logs)

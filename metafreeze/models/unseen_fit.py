@@ -18,6 +18,9 @@ from metafreeze.results import FloatArray, IntArray
 # Columns whose part outside the others is below this share of their size are aliased.
 ALIASED = 1e-9
 
+# A spread of log times below this, relative to their size, is rounding.
+NO_SPREAD = 1e-10
+
 # A fit without random parts is proven finite, the likelihood being concave, when no direction
 # is this much flatter than the steepest and than one unit a row; otherwise the linear
 # programme decides.
@@ -25,8 +28,14 @@ FLAT_SHARE = 1e-4
 
 # Gauss-Hermite nodes in a dimension. Three are exact where everything was seen exactly.
 LADDER = (3, 5, 8, 12, 18, 27, 40, 60, 90, 135)
-# Most rows times nodes, of all studies.
-MOST_ELEMENTS = 1_000_000
+# Most rows times nodes of all studies, and more for each row.
+MOST_ELEMENTS = 200_000
+MOST_FOR_A_ROW = 100
+# The same for all parameter vectors that are followed side by side for limits.
+LIGHT_ELEMENTS = 200_000
+LIGHT_FOR_A_ROW = 100
+# Up to so many, all studies get the nodes of the worst: one piece is quicker than several.
+ONE_PIECE = 1 << 16
 # Fits with more nodes before the remaining error is only reported.
 REFINEMENTS = 3
 
@@ -90,8 +99,8 @@ class Fitted:
         Parameters, minus log likelihood, and its Hessian.
     zero : array of int
         Parameters that stand exactly at zero.
-    nodes : array of int, shape (S,)
-        Gauss-Hermite nodes in each dimension, by study.
+    nodes : array of int, shape (S, D)
+        Gauss-Hermite nodes of each study in each dimension.
     quadrature_error : float
         Change of the criterion at the last rise of the nodes.
     arrived : bool
@@ -102,7 +111,7 @@ class Fitted:
     value: float
     hessian: FloatArray
     zero: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
-    nodes: IntArray = field(default_factory=lambda: np.ones(1, dtype=np.int64))
+    nodes: IntArray = field(default_factory=lambda: np.zeros((1, 0), dtype=np.int64))
     quadrature_error: float = 0.0
     arrived: bool = True
 
@@ -165,8 +174,9 @@ def standardise(
     squares = (rows.count * rest**2).sum() + ((rows.count - 1.0) * rows.spread**2).sum()
     unit = float(np.sqrt(squares / rows.count.sum()))
     width = np.where(rows.kind == rows_of.INTERVAL, rows.upper - rows.lower, 0.0)
-    unit = max(unit, 0.3 * float(np.median(width)), 1e-12 * float(np.abs(y).max(initial=0.0)))
-    unit = unit if unit > 0.0 else 1.0
+    unit = max(unit, 0.3 * float(np.median(width)))
+    # Bounds that all agree leave rounding, which must not be blown up to one unit.
+    unit = unit if unit > NO_SPREAD * max(1.0, float(np.abs(y).max())) else 1.0
 
     with_batch = bool(rows.member.any())
     # A batch without a study above it is the only level, and so the outer one.
@@ -308,7 +318,9 @@ def fit_fixed_parts(scaled: Standardised) -> tuple[Fitted, Escape]:
     theta[0, p] = scaled.first_log_sigma
     free = scaled.free[scaled.free <= p]
     best = minimise(
-        Problem(design, scaled.times, 1, np.ones(1, dtype=np.int64)), theta, np.eye(p + 1)[:, free]
+        Problem(design, scaled.times, 1, np.zeros((1, 0), dtype=np.int64)),
+        theta,
+        np.eye(p + 1)[:, free],
     )
     fitted = Fitted(best.theta[0], float(best.value[0]), best.hessian[0])
     fitted.arrived = bool(best.arrived[0])
@@ -353,16 +365,15 @@ def fit_all_parts(scaled: Standardised, fixed: Fitted, *, accuracy: float) -> Fi
     Fitted
     """
     design = scaled.design
-    dimensions = design.z.shape[1] + int(design.has_batch)
-    if dimensions == 0:
+    if design.dimensions == 0:
         return fixed
     studies = design.sizes[1]
     basis = np.eye(design.parameter_count)[:, scaled.free]
     normal = design.family == "log-normal" and bool(np.all(scaled.times.kind == rows_of.EXACT))
-    rough = np.full(studies, LADDER[0])
+    rough = np.full((studies, design.dimensions), LADDER[0])
     starts = starting_points(scaled, fixed.theta)
     problem = Problem(design, scaled.times, len(starts), rough)
-    if len(starts) * len(design.x) * rough[0] ** dimensions > CHUNK:
+    if len(starts) * len(design.x) * rough[0].prod() > CHUNK:
         values = problem.at(starts, np.arange(len(starts)), derivatives=False).value
         starts = starts[[int(np.argmin(np.where(np.isfinite(values), values, np.inf)))]]
         problem = Problem(design, scaled.times, 1, rough)
@@ -379,8 +390,44 @@ def fit_all_parts(scaled: Standardised, fixed: Fitted, *, accuracy: float) -> Fi
     return fitted
 
 
-def enough_nodes(scaled: Standardised, fitted: Fitted, accuracy: float) -> tuple[IntArray, float]:
-    """Climb the ladder of node counts, each study until its share of the criterion rests.
+def lighter_fit(scaled: Standardised, fitted: Fitted, copies: int) -> Fitted:
+    """Settle with fewer nodes where so many copies of the problem would be slow otherwise.
+
+    Parameters
+    ----------
+    scaled, fitted
+        The problem and its fit.
+    copies : int
+        How many parameter vectors will be followed side by side.
+
+    Returns
+    -------
+    Fitted
+        `fitted` itself where the work is small.
+    """
+    design = scaled.design
+    if not design.dimensions:
+        return fitted
+    work = (design.rows_in_study * fitted.nodes.prod(axis=1)).sum()
+    most = (LIGHT_ELEMENTS + LIGHT_FOR_A_ROW * len(design.x)) / copies
+    if work <= most:
+        return fitted
+    nodes, error = enough_nodes(scaled, fitted, 0.0, most=most)
+    free = np.setdiff1d(scaled.free, fitted.zero)
+    best = minimise(
+        Problem(design, scaled.times, 1, nodes),
+        fitted.theta[None],
+        np.eye(design.parameter_count)[:, free],
+    )
+    light = _as_fitted(best, nodes, fitted.zero)
+    light.quadrature_error = error
+    return light if light.arrived else fitted
+
+
+def enough_nodes(
+    scaled: Standardised, fitted: Fitted, accuracy: float, *, most: float | None = None
+) -> tuple[IntArray, float]:
+    """Climb the ladder of node counts, each study and dimension until the criterion rests.
 
     Parameters
     ----------
@@ -390,47 +437,61 @@ def enough_nodes(scaled: Standardised, fitted: Fitted, accuracy: float) -> tuple
         Where to look.
     accuracy : float
         Allowed change, as a share of the criterion.
+    most : float, optional
+        Bound on rows times nodes of all studies.
 
     Returns
     -------
-    array of int, shape (S,)
-        Nodes in each dimension.
+    array of int, shape (S, D)
+        Nodes of each study in each dimension.
     float
-        Change of the criterion at the last step of all studies.
+        Change of the criterion at the last rise of every study's nodes.
     """
     design = scaled.design
-    dimensions = design.z.shape[1] + int(design.has_batch)
-    studies = design.sizes[1]
-    rows_in = np.diff(design.batch_start[design.study_start]).astype(float)
+    studies, dimensions = design.sizes[1], design.dimensions
+    ladder = np.array(LADDER)
     criterion = abs(2.0 * fitted.value + scaled.shift)
-    allowed = accuracy * max(1.0, criterion) / studies
-    one, theta = np.arange(1), fitted.theta[None]
-    rung = np.zeros(studies, dtype=np.int64)
-    share = np.full(studies, np.nan)
-    change = np.full(studies, np.inf)
+    allowed = accuracy * max(1.0, criterion) / (studies * dimensions)
+    if most is None:
+        most = MOST_ELEMENTS + MOST_FOR_A_ROW * len(design.x)
+    rung = np.zeros((studies, dimensions), dtype=np.int64)
+    change = np.full((studies, dimensions), np.inf)
     moving = np.arange(studies)
-    for step, count in enumerate(LADDER):
+    for _ in range(len(LADDER) * dimensions):
+        base = _shares(scaled, fitted.theta, moving, ladder[rung[moving]])
+        for d in range(dimensions):
+            higher = rung[moving].copy()
+            higher[:, d] = np.minimum(higher[:, d] + 1, len(LADDER) - 1)
+            found = _shares(scaled, fitted.theta, moving, ladder[higher])
+            change[moving, d] = 2.0 * (found - base)
+        wanted = np.minimum(rung + (np.abs(change) > allowed), len(LADDER) - 1)
+        wanted[np.setdiff1d(np.arange(studies), moving)] = rung[
+            np.setdiff1d(np.arange(studies), moving)
+        ]
         # The worst studies first, as long as the work stays within bounds.
-        moving = moving[np.argsort(-np.abs(change[moving]), kind="stable")]
-        each = rows_in[moving] * float(count) ** dimensions
-        rest = (rows_in * np.array(LADDER, dtype=float)[rung] ** dimensions).sum()
-        rest -= (rows_in[moving] * np.array(LADDER, dtype=float)[rung[moving]] ** dimensions).sum()
-        fits = rest + np.cumsum(each) <= (MOST_ELEMENTS if step > 1 else np.inf)
-        moving = np.sort(moving[fits])
+        order = moving[np.argsort(-np.abs(change[moving]).sum(axis=1), kind="stable")]
+        work = design.rows_in_study * ladder[rung].prod(axis=1).astype(float)
+        more = design.rows_in_study * ladder[wanted].prod(axis=1).astype(float) - work
+        fits = work.sum() + np.cumsum(more[order]) <= most
+        raised = order[fits & (more[order] > 0.0)]
+        rung[raised] = wanted[raised]
+        moving = np.sort(raised)
         if not len(moving):
             break
-        part = design.part(moving, count)
-        times = scaled.times.pick(part.rows, slice(None))
-        problem = Problem(part.design, times, 1, np.full(len(moving), count))
-        found = problem.at(theta, one, derivatives=False).by_study[:, 0]
-        if step:
-            change[moving] = 2.0 * (found - share[moving])
-        share[moving] = found
-        # A study that rests stays on the rung below, which this one has confirmed.
-        rests = np.abs(change[moving]) <= allowed
-        rung[moving] = np.where(rests, step - 1, step)
-        moving = moving[~rests]
-    return np.array(LADDER)[rung], float(abs(change.sum()))
+    if len(design.x) * float(ladder[rung.max(axis=0)].prod()) <= min(ONE_PIECE, most):
+        rung[:] = rung.max(axis=0)
+    return ladder[rung], float(np.abs(change.sum(axis=1)).sum())
+
+
+def _shares(
+    scaled: Standardised, theta: FloatArray, studies: IntArray, nodes: IntArray
+) -> FloatArray:
+    """Shares of some studies in minus the log likelihood, (len(studies),)."""
+    part = scaled.design.part(studies, ())
+    times = scaled.times.pick(part.rows, slice(None))
+    problem = Problem(part.design, times, 1, nodes)
+    found = problem.at(theta[None], np.arange(1), derivatives=False)
+    return np.asarray(found.by_study[:, 0])
 
 
 def starting_points(scaled: Standardised, fixed: FloatArray) -> FloatArray:

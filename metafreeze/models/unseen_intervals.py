@@ -8,7 +8,7 @@ import numpy as np
 from scipy import stats
 
 from metafreeze.models.lockstep import Problem, find_crossings, minimise, null_basis
-from metafreeze.models.unseen_fit import Fitted, Standardised
+from metafreeze.models.unseen_fit import Fitted, Standardised, lighter_fit
 from metafreeze.models.unseen_input import UnseenRows
 from metafreeze.results import BoolArray, FloatArray, IntArray
 
@@ -19,6 +19,9 @@ NUDGE = 0.1
 # Doublings after which a side is called unbounded.
 MOST_DOUBLINGS = 20
 NARROWINGS = 100
+HELD_STEPS = 30
+# A doubling that closes less than this share of the gap to the target never closes it.
+FLATTENED = 0.01
 
 
 class Reference(NamedTuple):
@@ -172,7 +175,10 @@ def profile_limits(
     """
     m = len(functions)
     directions = theta_directions(scaled, functions)
-    base = functions @ scaled.start
+    exact = fitted
+    fitted = lighter_fit(scaled, fitted, 2 * m)
+    # Limits found with fewer nodes move along with the estimate.
+    base = functions @ scaled.start + scaled.unit * directions @ (exact.theta - fitted.theta)
     nudged = off_zero(scaled, fitted)
     asked = np.flatnonzero(np.isfinite(cut_off))
     limits = np.full((2, m), np.nan)
@@ -195,9 +201,8 @@ def profile_limits(
             direction = directions[both[i]]
             held = HeldCriterion(scaled, nudged, fitted.nodes, direction)
             target = fitted.value + 0.5 * cut_off[both[i]]
-            at[i] = walk_to_crossing(
-                held, signs[i], _spread_along(scaled, fitted, direction), target
-            )
+            step = _spread_along(scaled, fitted, direction)
+            at[i] = walk_to_crossing(held, signs[i], step, target)
         limits[0, asked] = base[asked] + scaled.unit * at[: len(asked)]
         limits[1, asked] = base[asked] + scaled.unit * at[len(asked) :]
     rise = np.full(m, np.nan)
@@ -265,7 +270,7 @@ class HeldCriterion:
     def __call__(self, at: float) -> float:
         """Give the criterion with the function held at a value; infinite where there is none."""
         moved = self.theta + (at - self.now) / self._scale * self._direction
-        here = minimise(self._problem, moved[None], self._basis)
+        here = minimise(self._problem, moved[None], self._basis, steps=HELD_STEPS)
         if not np.isfinite(here.value[0]):
             return float("inf")
         self.theta = here.theta[0]
@@ -307,6 +312,8 @@ def walk_to_crossing(held: HeldCriterion, sign: float, step: float, target: floa
         above = held(outside) - target
         if not above < 0.0:
             break
+        if above - below < FLATTENED * -above:
+            return float(sign * np.inf)
         inside, below, move = outside, above, 2.0 * move
         outside = inside + sign * move
     else:
@@ -315,7 +322,7 @@ def walk_to_crossing(held: HeldCriterion, sign: float, step: float, target: floa
     # kept, not asked again, since a search may end a rounding apart.
     stayed = 0
     for _ in range(NARROWINGS):
-        if abs(outside - inside) <= 1e-10 * (1.0 + abs(inside)):
+        if abs(outside - inside) <= 1e-5 * step:
             break
         weight = below / (below - above) if np.isfinite(above) else 0.5
         middle = inside + min(max(weight, 0.01), 0.99) * (outside - inside)
@@ -328,6 +335,6 @@ def walk_to_crossing(held: HeldCriterion, sign: float, step: float, target: floa
             outside, above = middle, here
             below = 0.5 * below if stayed < 0 else below
             stayed = -1
-        if abs(here) < 1e-9:
+        if abs(here) < 1e-6:
             return middle
     return 0.5 * (inside + outside)

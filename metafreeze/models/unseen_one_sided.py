@@ -156,7 +156,7 @@ def _edge(
     direction = theta_directions(scaled, function)[0]
     base = float(function[0] @ scaled.start)
     start = _settled_start(scaled)
-    nodes = np.full(scaled.design.sizes[1], FIRST_NODES)
+    nodes = np.full((scaled.design.sizes[1], scaled.design.dimensions), FIRST_NODES)
     edge = float("nan")
     for _ in range(2):
         held = HeldCriterion(scaled, start, nodes, direction)
@@ -164,6 +164,8 @@ def _edge(
         if not np.isfinite(edge):
             break
         there = Fitted(held.theta, held(edge), np.eye(1), nodes=nodes)
+        if not scaled.design.dimensions:
+            break
         more = np.maximum(nodes, enough_nodes(scaled, there, question.accuracy)[0])
         if np.array_equal(more, nodes):
             break

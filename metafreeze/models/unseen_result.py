@@ -63,7 +63,7 @@ class UnseenTimesFit(Result):
     studies, batches : int
         Groups with a random part of their own; zero where there is none.
     nodes : int
-        Gauss-Hermite nodes in each dimension of the study that needs most; 1 without random
+        Gauss-Hermite nodes in the dimension of the study that needs most; 1 without random
         parts.
     quadrature_error : float
         Change of `criterion` at the last rise of the nodes.
@@ -247,7 +247,7 @@ def build_result(
         criterion_time = criterion + 2.0 * float((rows.count[exact] * logs).sum())
         parameters = len(scaled.free)
         aic = criterion + 2.0 * parameters
-        nodes = int(fitted.nodes.max()) if scaled.design.z.shape[1] else 1
+        nodes = int(fitted.nodes.max(initial=1))
         error = fitted.quadrature_error
     return UnseenTimesFit(
         coefficients=coefficients,

@@ -377,6 +377,7 @@ def _fill(
         limits = profile_limits(scaled, fitted, picked, cut_off, test)
         # Far by its standard error, yet not by its limits: then the test is profiled after all.
         missed = ~test & ~((limits.low > 0.0) | (limits.high < 0.0)) & np.isfinite(cut_off)
+        values["p"][chosen[missed]] = np.nan
         if missed.any():
             at_zero = value_where(scaled, fitted, picked[missed], np.zeros(int(missed.sum())))
             limits.rise_at_zero[missed] = 2.0 * (at_zero - fitted.value)
