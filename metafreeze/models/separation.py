@@ -82,7 +82,7 @@ def find_escape(
 
     Source
     ------
-    Silvapulle & Burridge (1986), Journal of the Royal Statistical Society B 48, 100-106.
+    Silvapulle et al. (1986), Journal of the Royal Statistical Society B 48, 100-106.
     """
     n, p = x.shape
     none = np.zeros(len(functions), dtype=bool)

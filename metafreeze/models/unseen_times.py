@@ -154,7 +154,7 @@ def unseen_times_model(
     Likelihood with bounds: Meeker & Escobar (1998), Statistical Methods for Reliability Data,
     Wiley, ch. 2 and 7. Adaptive Gauss-Hermite: Liu & Pierce (1994), Biometrika 81, 624-629,
     doi:10.1093/biomet/81.3.624. Derivatives: Louis (1982), Journal of the Royal Statistical
-    Society B 44, 226-233. Existence: Silvapulle & Burridge (1986), ibid. 48, 100-106. Profile
+    Society B 44, 226-233. Existence: Silvapulle et al. (1986), ibid. 48, 100-106. Profile
     limits: Venzon & Moolgavkar (1988), Applied Statistics 37, 87-94, doi:10.2307/2347496.
     Checks: tests/published/expected_unseen.toml.
 
