@@ -17,6 +17,11 @@ def spread_note(rows: UnseenRows) -> str:
         return "No row has an upper bound: nothing was seen to freeze, so no time can be estimated."
     if np.all(rows.kind == rows_of.LEFT):
         return "No row has a lower bound: all had frozen at the first look, so no time is known."
+    if not np.any((rows.kind == rows_of.EXACT) | (rows.kind == rows_of.INTERVAL)):
+        return (
+            "Every row is bounded on one side only, by looks that do not tell how much times "
+            "differ from where they lie."
+        )
     if not np.any(rows.kind == rows_of.EXACT):
         return (
             "All bounds can hold at once with no spread at all, so the data do not say how "
