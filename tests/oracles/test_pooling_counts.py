@@ -45,7 +45,8 @@ def test_the_optimum_and_its_limits_are_those_of_a_brute_force_search():
     assert fit.log_likelihood >= -found.fun - INTEGRAL
     assert fit.estimate == pytest.approx(found.x[0], abs=OPTIMUM * 10)
     assert np.sqrt(fit.tau2) == pytest.approx(abs(found.x[1]), abs=OPTIMUM * 10)
-    allowed = stats.chi2.isf(0.05, 1) / 2
+    # A normal sample of five: twice the fall is 5 ln(1 + t²/4).
+    allowed = 2.5 * np.log1p(stats.t.isf(0.025, 4) ** 2 / 4)
     for limit in (fit.low, fit.high):
         profile = optimize.minimize_scalar(
             lambda t, m=limit: -brute_log_likelihood(m, t, K, N),
@@ -108,3 +109,16 @@ def test_a_zero_count_takes_part_without_a_correction():
 def test_what_is_no_count_is_refused(k, n):
     with pytest.raises(InputError, match="is not a count of pairs"):
         pool_counts(k, n)
+
+
+def test_with_large_counts_the_interval_is_the_t_interval_of_log_odds():
+    """A million pairs a cluster leave no binomial error to speak of."""
+    logits = np.array([-0.8, -0.3, 0.1, -0.6, 0.4])
+    n = np.full(5, 1e6)
+    k = np.round(n * special.expit(logits))
+    fit = pool_counts(k, n)
+    t = stats.ttest_1samp(special.logit(k / n), 0.0)
+    interval = t.confidence_interval(0.95)
+    assert fit.estimate == pytest.approx(np.mean(special.logit(k / n)), abs=1e-4)
+    assert (fit.low, fit.high) == pytest.approx((interval.low, interval.high), abs=1e-3)
+    assert fit.p == pytest.approx(t.pvalue, abs=1e-3)
