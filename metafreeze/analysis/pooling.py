@@ -186,6 +186,10 @@ class PoolAnswer(Result):
             plain[name] = getattr(self, name).to_dict(orient="records")
         plain["unused"] = _counted_reasons(self.unused)
         plain["across_line"] = self.across_line()
+        plain["drawn"] = {
+            "runs": len(self.points),
+            "studies": int(self.points["study"].nunique()),
+        }
         plain["second_engine"] = self.fit.second_engine
         plain["steps_taken"] = list(self.fit.steps_taken)
         plain["random_parts"] = self.fit.model.random_parts.to_dict(orient="records")
