@@ -91,13 +91,9 @@ class _Step(NamedTuple):
         )
 
 
+@np.errstate(all="ignore")
 def _newton_step(gradient: FloatArray, hessian: FloatArray, basis: FloatArray) -> _Step:
     """Newton step within the basis (R, T, F), every curvature taken as positive."""
-    with np.errstate(all="ignore"):
-        return _step_of(gradient, hessian, basis)
-
-
-def _step_of(gradient: FloatArray, hessian: FloatArray, basis: FloatArray) -> _Step:
     g = (gradient[:, None, :] @ basis)[:, 0]
     h = np.swapaxes(basis, 1, 2) @ hessian @ basis
     values, vectors = np.linalg.eigh(h)
@@ -207,6 +203,7 @@ def null_basis(direction: FloatArray, free: IntArray) -> FloatArray:
     return out
 
 
+@np.errstate(all="ignore")
 def find_crossings(
     problem: Problem,
     best: FloatArray,
@@ -313,13 +310,6 @@ def _quadratic_step(
     constant: FloatArray, slope: FloatArray, bend: FloatArray, sign: FloatArray
 ) -> FloatArray:
     """Solve constant + slope d + bend d^2 = 0 for the root on the rising branch."""
-    with np.errstate(all="ignore"):
-        return _rising_root(constant, slope, bend, sign)
-
-
-def _rising_root(
-    constant: FloatArray, slope: FloatArray, bend: FloatArray, sign: FloatArray
-) -> FloatArray:
     root = slope**2 - 4.0 * bend * constant
     steep = np.sqrt(np.maximum(root, 0.0))
     # Stable form of the root at which the derivative has the wanted sign and size `steep`.

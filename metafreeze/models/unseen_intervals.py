@@ -20,7 +20,7 @@ NUDGE = 0.1
 MOST_DOUBLINGS = 20
 NARROWINGS = 100
 HELD_STEPS = 30
-# A doubling that closes less than this share of the gap to the target never closes it.
+# Two doublings that close less than this share of the gap to the target never close it.
 FLATTENED = 0.01
 
 
@@ -244,7 +244,12 @@ def value_where(
     held = minimise(
         Problem(scaled.design, scaled.times, len(functions), fitted.nodes), start, basis
     )
-    return np.where(held.arrived, held.value, np.nan)
+    out = np.where(held.arrived, held.value, np.nan)
+    for i in np.flatnonzero(np.isnan(out)):
+        slow = HeldCriterion(scaled, nudged, fitted.nodes, directions[i])
+        value = slow(float(targets[i]))
+        out[i] = value if np.isfinite(value) else np.nan
+    return out
 
 
 class HeldCriterion:
@@ -308,11 +313,13 @@ def walk_to_crossing(held: HeldCriterion, sign: float, step: float, target: floa
     else:
         return float("nan")
     outside, move = inside + sign * step, step
+    flattened = 0
     for _ in range(MOST_DOUBLINGS):
         above = held(outside) - target
         if not above < 0.0:
             break
-        if above - below < FLATTENED * -above:
+        flattened = flattened + 1 if above - below < FLATTENED * -above else 0
+        if flattened > 1:
             return float(sign * np.inf)
         inside, below, move = outside, above, 2.0 * move
         outside = inside + sign * move

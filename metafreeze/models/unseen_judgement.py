@@ -10,6 +10,9 @@ from metafreeze.models.unseen_input import UnseenRows
 from metafreeze.options import Status
 from metafreeze.results import FloatArray
 
+# A search that drove the log of the spread so far above its start will not end.
+HIGHEST_LOG_SPREAD = 5.0
+
 
 def spread_note(rows: UnseenRows) -> str:
     """Say why the spread can shrink to nothing."""
@@ -43,6 +46,11 @@ def judge_fit(scaled: Standardised, fitted: Fitted) -> tuple[Status, str]:
             "unidentifiable",
             "The windows are too wide to show how runs within a group differ: the spread runs "
             "to zero.",
+        )
+    if not fitted.arrived and fitted.theta[p] > HIGHEST_LOG_SPREAD:
+        return (
+            "unidentifiable",
+            "The bounds are fitted ever better as the spread grows: they follow no column.",
         )
     if not fitted.arrived or not np.isfinite(fitted.value):
         return "failed", "The search for the best fit did not settle."

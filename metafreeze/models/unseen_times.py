@@ -387,7 +387,7 @@ def _fill(
         cut_off = reference.cut_off(question.level)[chosen]
         limits = profiled(cut_off)
         p_values = reference.pick(chosen).p_value(limits.rise_at_zero)
-        _write(values, chosen, limits, p_values)
+        _write(values, chosen, limits, p_values, test)
         return _Extra(note)
     ran = bootstrap_cut_off(
         rows,
@@ -400,7 +400,7 @@ def _fill(
         draws=question.draws,
     )
     limits = profiled(ran.cut_off)
-    _write(values, chosen, limits, ran.p_value(limits.rise_at_zero))
+    _write(values, chosen, limits, ran.p_value(limits.rise_at_zero), test)
     values["df"][chosen] = np.nan
     lost = question.draws - ran.used
     if lost:
@@ -409,9 +409,13 @@ def _fill(
 
 
 def _write(
-    values: dict[str, FloatArray], chosen: npt.NDArray[np.int64], limits: Limits, p: FloatArray
+    values: dict[str, FloatArray],
+    chosen: npt.NDArray[np.int64],
+    limits: Limits,
+    p: FloatArray,
+    tested: npt.NDArray[np.bool_],
 ) -> None:
     values["low"][chosen] = limits.low
     values["high"][chosen] = limits.high
-    # Where zero is far off, the p of estimate over error stands.
-    values["p"][chosen] = np.where(np.isfinite(p), p, values["p"][chosen])
+    # Where zero is far off, the p of estimate over error stands; it was not asked again.
+    values["p"][chosen] = np.where(np.isfinite(p) | tested, p, values["p"][chosen])
