@@ -43,6 +43,8 @@ class Settings:
         What the register's plan fixes beside: the smallest effect of interest.
     draws, seed : int
         Draws of uncertain physics, and the seed of all randomness.
+    thorough : bool
+        Whether more is drawn where that takes time.
     """
 
     endpoint: Endpoint
@@ -51,6 +53,7 @@ class Settings:
     plan: tuple[tuple[str, float], ...] = ()
     draws: int = 50
     seed: int = 1
+    thorough: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -127,6 +130,7 @@ def challenge_analysis(rows: pd.DataFrame, settings: Settings) -> Answer:
             plan=dict(settings.plan),
             draws=settings.draws,
             seed=settings.seed,
+            thorough=settings.thorough,
         )
     except NotEstimableError as impossible:
         return Answer(values={"status": "unidentifiable", "note": str(impossible)})
@@ -229,6 +233,7 @@ def settings_of(
     without: tuple[str, ...] = (),
     draws: int = 50,
     seed: int = 1,
+    thorough: bool = False,
 ) -> Settings:
     """Fill in what was not asked for from the register: its endpoint, its planned pair."""
     chosen = choose_endpoint(register.rows(), endpoint or register.primary_endpoint)
@@ -236,7 +241,15 @@ def settings_of(
     if pair is None and planned is not None:
         pair = (float(planned[0]), float(planned[1]))
     kept = tuple((k, float(register.plan[k])) for k in PLANNED if k in register.plan)
-    return Settings(endpoint=chosen, pair=pair, without=without, plan=kept, draws=draws, seed=seed)
+    return Settings(
+        endpoint=chosen,
+        pair=pair,
+        without=without,
+        plan=kept,
+        draws=draws,
+        seed=seed,
+        thorough=thorough,
+    )
 
 
 # What analyses read of the plan beside endpoint and pair.

@@ -3,12 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from metafreeze.analysis.challenge_absent import slopes_without
+from metafreeze.analysis.challenge_parts import (
+    BEFORE_ICE,
+    CONSEQUENCES,
+    MISSING_COLUMNS,
+    all_choices,
+    exact_runs,
+    missing_fields,
+    sham_pairs,
+    shape_of_effect,
+    through_consequences,
+)
 from metafreeze.analysis.challenge_points import (
     ASSIGNED,
     REFERENCE_C,
@@ -18,6 +30,7 @@ from metafreeze.analysis.challenge_points import (
     points_of,
 )
 from metafreeze.analysis.challenge_question import (
+    WITHIN_BATCH_DESIGN,
     Question,
     ask_physics,
     choose_design,
@@ -27,8 +40,13 @@ from metafreeze.analysis.mixed_fits import MixedRowsFit
 from metafreeze.analysis.pooling import KELVIN_PER_UNIT, choose_endpoint, choose_pair
 from metafreeze.errors import InputError, NotEstimableError
 from metafreeze.options import Depth, Endpoint, require_choice
+from metafreeze.scrutiny.choices import MOST_ANALYSES, SHUFFLES, ManyAnalyses
 from metafreeze.scrutiny.hidden import EValue, RobustnessValue, e_value, robustness_value
 from metafreeze.scrutiny.ladder import Ladder, Rung, least_squares_rung, slope_through
+from metafreeze.scrutiny.mediation import Mediation
+from metafreeze.scrutiny.roles import judge_covariates
+from metafreeze.scrutiny.sham import ShamPairs
+from metafreeze.scrutiny.shape import Shape
 from metafreeze.scrutiny.shuffle import (
     ShuffleTest,
     null_scores,
@@ -38,6 +56,7 @@ from metafreeze.scrutiny.shuffle import (
 from metafreeze.scrutiny.verdict import (
     DEFAULT_SMALLEST_EFFECT,
     FEW_STUDIES,
+    FEWEST_BLOCKS,
     Effect,
     Evidence,
     judge_physics,
@@ -50,6 +69,7 @@ if TYPE_CHECKING:
 NAN = float("nan")
 NAIVE = "all points"
 TOTAL = "times not seen exactly"
+THOROUGH_SHUFFLES = 500
 
 
 def challenge(
@@ -58,8 +78,10 @@ def challenge(
     depth: Depth = "full",
     endpoint: str = "",
     pair: Sequence[float] | None = None,
+    design: Sequence[str] | None = None,
     draws: int = 50,
     seed: int = 1,
+    thorough: bool = False,
 ) -> Challenge:
     """Take the apparent effect apart, step by step, and judge what remains.
 
@@ -76,8 +98,14 @@ def challenge(
         The primary endpoint; the register's, or the only one there is, by default.
     pair : pair of float, optional
         Hot and cold start temperature, °C; the plan's, or the ends of what was tried.
+    design : sequence of str, optional
+        Covariates to adjust for; those that vary within batches and are known by default. A
+        consequence of starting hot among them draws a warning; mass lost by the end of a run
+        is refused.
     draws, seed : int
         Draws of uncertain physics, and the seed of all randomness.
+    thorough : bool
+        More deals of the start temperatures for the many analyses.
 
     Returns
     -------
@@ -104,9 +132,11 @@ def challenge(
         depth=depth,
         endpoint=choose_endpoint(rows, endpoint or primary),
         pair=pair,
+        design=design,
         plan=plan,
         draws=draws,
         seed=seed,
+        thorough=thorough,
     )
 
 
@@ -137,17 +167,17 @@ def in_schema(rows: pd.DataFrame) -> pd.DataFrame:
         frame = frame.assign(record_level="run")
     schema = arrow_schema()
     columns = []
-    for field in schema:
-        if field.name not in frame.columns:
-            columns.append(pa.nulls(len(frame), field.type))
+    for column in schema:
+        if column.name not in frame.columns:
+            columns.append(pa.nulls(len(frame), column.type))
             continue
-        values = frame[field.name].astype(object).where(frame[field.name].notna(), None)
+        values = frame[column.name].astype(object).where(frame[column.name].notna(), None)
         try:
-            columns.append(pa.array(values.tolist(), type=field.type))
+            columns.append(pa.array(values.tolist(), type=column.type))
         except (pa.ArrowInvalid, pa.ArrowTypeError) as wrong:
             raise InputError(
-                f"Column {field.name} does not hold what the schema says ({wrong}). "
-                f"It takes {field.type}."
+                f"Column {column.name} does not hold what the schema says ({wrong}). "
+                f"It takes {column.type}."
             ) from wrong
     return to_pandas(pa.table(columns, schema=schema))
 
@@ -158,9 +188,11 @@ def challenge_rows(
     depth: Depth = "full",
     endpoint: Endpoint,
     pair: Sequence[float] | None = None,
+    design: Sequence[str] | None = None,
     plan: Mapping[str, Any] | None = None,
     draws: int = 50,
     seed: int = 1,
+    thorough: bool = False,
 ) -> Challenge:
     """Take the apparent effect apart, step by step, and judge what remains.
 
@@ -168,7 +200,7 @@ def challenge_rows(
     ----------
     rows : DataFrame
         Rows of the register, all endpoints, all columns of the schema.
-    depth, endpoint, pair, draws, seed
+    depth, endpoint, pair, design, draws, seed, thorough
         As in `challenge`.
     plan : mapping, optional
         The register's plan: ``smallest_effect``, ``pair``.
@@ -186,6 +218,8 @@ def challenge_rows(
     ------
     The rule: ``tests/calibration/causes.toml``. Parts: see `metafreeze.scrutiny`.
     """
+    from metafreeze.register.schema import FIELDS
+
     require_choice(depth, Depth, name="depth")
     plan = plan or {}
     own = rows[rows["endpoint"].eq(endpoint).to_numpy(dtype=bool, na_value=False)]
@@ -194,6 +228,11 @@ def challenge_rows(
         raise NotEstimableError(f"No row has the endpoint {endpoint}.")
     hot, cold, _ = choose_pair(own, pair if pair is not None else plan.get("pair"))
     share = float(plan.get("smallest_effect", DEFAULT_SMALLEST_EFFECT))
+    roles = judge_covariates(
+        choose_design(own) if design is None else design,
+        roles={f.name: f.role for f in FIELDS},
+        labels={f.name: f.label for f in FIELDS},
+    )
     bounded = censor_provoked(own)
     question = Question(
         rows=own,
@@ -204,7 +243,7 @@ def challenge_rows(
         physics=ask_physics(
             bounded, endpoint=endpoint, hot_c=hot, cold_c=cold, draws=draws, seed=seed
         ),
-        design=choose_design(own),
+        design=roles.fields,
     )
     points = points_of(rows, endpoint)
     ladder, total = _ladder(question, points)
@@ -230,6 +269,9 @@ def challenge_rows(
         physics=judge_physics(beyond, smallest_effect=share, status=excess.status),
     )
     full = depth == "full"
+    parts = _parts(question, seed, thorough=thorough) if full else NO_PARTS
+    if full:
+        ladder = _with_consequences(ladder, question, total)
     return Challenge(
         endpoint=endpoint,
         hot_c=hot,
@@ -244,10 +286,76 @@ def challenge_rows(
         hidden_ratio=_hidden_ratio(effect) if full else None,
         each_without=without,
         design=question.design,
+        warnings=tuple(w for w in roles.warnings if w),
+        mediation=parts.mediation,
+        many_analyses=parts.many_analyses,
+        shape=parts.shape,
+        sham=parts.sham,
+        missing=parts.missing,
         verdict=verdict,
         smallest_effect=share,
         default_smallest_effect="smallest_effect" not in plan,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Parts:
+    """What is asked beside the verdicts; nothing where only the verdicts are wanted."""
+
+    mediation: tuple[Mediation, ...] = ()
+    many_analyses: ManyAnalyses | None = None
+    shape: Shape | None = None
+    sham: ShamPairs | None = None
+    missing: pd.DataFrame = field(
+        default_factory=lambda: pd.DataFrame(columns=list(MISSING_COLUMNS))
+    )
+
+
+NO_PARTS = _Parts()
+
+
+def _parts(question: Question, seed: int, *, thorough: bool) -> _Parts:
+    runs = exact_runs(question)
+    streams = [np.random.default_rng([seed, k]) for k in (2, 3, 4)]
+    shuffles = THOROUGH_SHUFFLES if thorough else SHUFFLES
+    return _Parts(
+        mediation=through_consequences(question, runs, streams[0]),
+        many_analyses=all_choices(
+            question, runs, streams[1], shuffles=shuffles, most=MOST_ANALYSES
+        ),
+        shape=shape_of_effect(runs, streams[2]),
+        sham=sham_pairs(question, runs),
+        missing=missing_fields(question, WITHIN_BATCH_DESIGN),
+    )
+
+
+def _with_consequences(ladder: Ladder, question: Question, total: MixedRowsFit) -> Ladder:
+    """Hold each recorded consequence fixed, below the total effect; another question each time."""
+    if total.status not in ("ok", "boundary"):
+        return ladder
+    rungs = list(ladder.rungs)
+    for name in CONSEQUENCES:
+        if name in question.design or (
+            name == "supercooling_k" and question.endpoint in BEFORE_ICE
+        ):
+            continue
+        known = question.rows[name].notna().to_numpy()
+        block = block_names(question.rows)
+        varies = question.rows[name][known].groupby(block[known]).nunique() > 1
+        if int(varies.sum()) < FEWEST_BLOCKS:
+            continue
+        same = question.fit(design=question.design, keep=known)
+        held = question.fit(design=(*question.design, name), keep=known)
+        rungs.append(
+            _fitted_rung(
+                question,
+                f"{_words([name])[0]} held fixed",
+                f"another question: what is left were {_words([name])[0]} the same",
+                held,
+                before=question.effect(same).estimate,
+            )
+        )
+    return replace(ladder, rungs=tuple(rungs))
 
 
 def _of_rung(rung: Rung) -> Effect:

@@ -9,8 +9,12 @@ import pandas as pd
 
 from metafreeze.analysis.excess import ExcessSlope
 from metafreeze.results import RESULT, Result
+from metafreeze.scrutiny.choices import ManyAnalyses
 from metafreeze.scrutiny.hidden import EValue, RobustnessValue
 from metafreeze.scrutiny.ladder import Ladder
+from metafreeze.scrutiny.mediation import Mediation
+from metafreeze.scrutiny.sham import ShamPairs
+from metafreeze.scrutiny.shape import Shape
 from metafreeze.scrutiny.shuffle import ShuffleTest
 from metafreeze.scrutiny.verdict import PhysicsVerdict, RawVerdict
 
@@ -58,6 +62,18 @@ class Challenge(Result):
         The total effect with each study left out.
     design : tuple of str
         Design covariates that were adjusted for.
+    warnings : tuple of str
+        What question is answered where a consequence was adjusted for.
+    mediation : tuple of Mediation
+        The effect split by each consequence of starting hot.
+    many_analyses : ManyAnalyses or None
+        Every combination of defensible choices.
+    shape : Shape or None
+        All pairs of start temperatures.
+    sham : ShamPairs or None
+        The negative control.
+    missing : DataFrame
+        Rows and studies that each covariate would cost.
     verdict : Verdicts
         The two verdicts.
     smallest_effect : float
@@ -79,6 +95,12 @@ class Challenge(Result):
     hidden_ratio: EValue | None
     each_without: pd.DataFrame
     design: tuple[str, ...]
+    warnings: tuple[str, ...]
+    mediation: tuple[Mediation, ...]
+    many_analyses: ManyAnalyses | None
+    shape: Shape | None
+    sham: ShamPairs | None
+    missing: pd.DataFrame
     verdict: Verdicts
     smallest_effect: float
     default_smallest_effect: bool
@@ -117,8 +139,22 @@ class Challenge(Result):
             "robustness": _plain(self.robustness),
             "hidden_ratio": _plain(self.hidden_ratio),
             "each_without": self.each_without.to_dict(orient="records"),
+            "warnings": list(self.warnings),
+            "mediation": [_plain(m) for m in self.mediation],
+            "many_analyses": _plain(self.many_analyses),
+            "analyses_run": 0 if self.many_analyses is None else len(self.many_analyses.analyses),
+            "missing_fields": len(self.missing),
+            "shape": _plain(self.shape),
+            "sham": _plain(self.sham),
+            "missing": self.missing.to_dict(orient="records"),
         }
 
 
 def _plain(result: Result | None) -> dict[str, Any] | None:
-    return None if result is None else {n: getattr(result, n) for n in result.field_names()}
+    if result is None:
+        return None
+    values = {name: getattr(result, name) for name in result.field_names()}
+    return {
+        name: value.to_dict(orient="records") if isinstance(value, pd.DataFrame) else value
+        for name, value in values.items()
+    }

@@ -25,12 +25,14 @@ NOT_ESTIMABLE_EXIT = 3
     help="Pair of start temperatures that the effect is named for, °C.",
 )
 @click.option("--seed", default=1, show_default=True, help="Seed of all randomness.")
+@click.option("--thorough", is_flag=True, help="More deals of the start temperatures.")
 @answer_options
 @json_option
 def command(
     sources: tuple[str, ...],
     pair: tuple[float, float] | None,
     seed: int,
+    thorough: bool,
     answers: Answers,
     as_json: bool,
 ) -> int:
@@ -46,7 +48,9 @@ def command(
     from metafreeze.reporting.terminal import render_text
 
     with opened(sources, answers) as register, progress("Challenging"):
-        settings = settings_of(register, endpoint=answers.endpoint, pair=pair, seed=seed)
+        settings = settings_of(
+            register, endpoint=answers.endpoint, pair=pair, seed=seed, thorough=thorough
+        )
         found = gather(register, settings, only=("challenge",))
     page = challenge_page(found.results)
     content = {name: found.results[name] for name in ("register", "challenge")}

@@ -10,6 +10,7 @@ from metafreeze.reporting import numbers as show
 from metafreeze.reporting.compose import banners
 from metafreeze.reporting.content import Fixed, Given, Report, Section, Text, listed, say
 from metafreeze.reporting.sections.challenge import (
+    challenge_sections,
     hidden_section,
     ladder_section,
     shuffle_section,
@@ -93,6 +94,7 @@ def challenge_page(results: Mapping[str, Any]) -> Report:
         ladder_section(challenge),
         shuffle_section(challenge),
         hidden_section(challenge),
+        *challenge_sections(challenge),
     )
     return Report(
         title=say("{title}", title=Given(register["title"] or "Freezing trials")),

@@ -20,6 +20,7 @@ from metafreeze.reporting.content import (
     say,
 )
 from metafreeze.reporting.sections.challenge import (
+    challenge_sections,
     hidden_section,
     ladder_section,
     shuffle_section,
@@ -82,6 +83,7 @@ def compose_report(results: Mapping[str, Any], tables: Mapping[str, pd.DataFrame
             absent_section(pool),
             shuffle_section(challenge),
             hidden_section(challenge),
+            *challenge_sections(challenge),
             physics_section(pool, challenge),
         ]
     sections.append(rows_section(register, pool, tables))

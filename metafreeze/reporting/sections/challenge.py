@@ -23,6 +23,8 @@ from metafreeze.reporting.sections.pooled import number, say_fixed
 
 Values = Mapping[str, Any]
 
+# The rung of the total effect; below it stand consequences held fixed, another question each.
+TOTAL = "times not seen exactly"
 RAW_SENTENCES = {
     "hotter first": "Yes{place}: starting hotter finished first.",
     "hotter first, under named conditions": "Yes{place}, under this condition: {condition}.",
@@ -48,7 +50,7 @@ def verdicts(challenge: Values) -> tuple[Verdict, ...]:
     fields: dict[str, Any] = {"place": place}
     if "{condition}" in RAW_SENTENCES[raw["label"]]:
         fields["condition"] = Fixed(raw["condition"])
-    total = challenge["ladder"][-1]
+    total = next(r for r in challenge["ladder"] if r["rung"] == TOTAL)
     pair = {"hot_c": challenge["hot_c"], "cold_c": challenge["cold_c"]}
     excess = challenge["excess"]
     return (
@@ -245,4 +247,249 @@ def hidden_section(challenge: Values) -> Section:
                 "Annals of Internal Medicine 167:268-274.",
             )
         ),
+    )
+
+
+def challenge_sections(challenge: Values) -> tuple[Section, ...]:
+    """Say what was asked beside ladder and verdicts; each part that does not apply says why."""
+    if challenge.get("status") != "ok" or challenge.get("many_analyses") is None:
+        return ()
+    return (
+        choices_section(challenge["many_analyses"], challenge),
+        shape_section(challenge["shape"]),
+        consequences_section(challenge["mediation"]),
+        sham_section(challenge["sham"]),
+        missing_section(challenge),
+    )
+
+
+def choices_section(many: Values, challenge: Values) -> Section:
+    """Say which choice of analysis moves the answer."""
+    question = say("Which choice of analysis moves the answer?")
+    if many["status"] != "ok":
+        return _no_answer("choices", question, many["note"])
+    paragraphs = []
+    if many["p_median"] is not None and not math.isnan(number(many["p_median"])):
+        paragraphs.append(
+            say(
+                "Had the start temperatures been dealt out anew, a share of {p} of the deals would "
+                "put the middle answer as far from zero, and a share of {clear} would give as many "
+                "clearly negative answers.",
+                p=show.show(number(many["p_median"]), "p-value"),
+                clear=show.show(number(many["p_clear"]), "p-value"),
+            )
+        )
+    return Section(
+        key="choices",
+        question=question,
+        answer=say(
+            "Of {analyses}, {share} have the hotter one sooner; the middle answer is {effect}. "
+            "What moves the answer most is the choice of “{choice}”.",
+            analyses=show.count(int(challenge["analyses_run"]), "analysis", "analyses"),
+            share=show.show(number(many["share_negative"]), "share"),
+            effect=show.show(number(many["median"]), "log-ratio"),
+            choice=Fixed(many["most_moved_by"]),
+        ),
+        paragraphs=tuple(paragraphs),
+        tables=(
+            TableContent(
+                key="choices-table",
+                caption=say(
+                    "Each option of each choice: the middle of all analyses that took it. Effects "
+                    "are for {hot} against {cold}.",
+                    hot=show.show(number(challenge["hot_c"]), "celsius"),
+                    cold=show.show(number(challenge["cold_c"]), "celsius"),
+                ),
+                columns=(
+                    Column(heading="Choice", kind="words"),
+                    Column(heading="Option", kind="words"),
+                    Column(heading="Analyses", kind="count"),
+                    Column(heading="Middle answer", kind="log-ratio"),
+                    Column(heading="Hotter sooner in", kind="share"),
+                ),
+                rows=tuple(
+                    (
+                        _capital(m["choice"]),
+                        m["option"],
+                        int(m["analyses"]),
+                        number(m["median"]),
+                        number(m["share_negative"]),
+                    )
+                    for m in many["moves"]
+                ),
+            ),
+        ),
+        sources=(
+            say(
+                "{source}",
+                source=Fixed(
+                    "Simonsohn U, Simmons JP, Nelson LD (2020) Specification curve analysis. "
+                    "Nature Human Behaviour 4:1208-1214."
+                ),
+            ),
+        ),
+    )
+
+
+def shape_section(shape: Values) -> Section:
+    """Say whether a hotter start beats a cooler one anywhere."""
+    question = say("Does a hotter start beat a cooler one anywhere in the range?")
+    if shape["status"] != "ok":
+        return _no_answer("shape", question, shape["note"])
+    return Section(
+        key="shape",
+        question=question,
+        answer=say_fixed(shape["found"]),
+        tables=(
+            TableContent(
+                key="shape-table",
+                caption=say(
+                    "Each start against the coldest and against the next cooler one, within "
+                    "batches. The intervals hold together, over these and all other pairs."
+                ),
+                columns=(
+                    Column(heading="Hot", kind="celsius"),
+                    Column(heading="Cold", kind="celsius"),
+                    Column(heading="Change of time", kind="log-ratio"),
+                    Column(heading="Interval", kind="log-ratio"),
+                ),
+                rows=tuple(
+                    (
+                        number(p["hot_c"]),
+                        number(p["cold_c"]),
+                        number(p["log_ratio"]),
+                        Between(low=number(p["low"]), high=number(p["high"])),
+                    )
+                    for p in _telling_pairs(shape["pairs"])
+                ),
+            ),
+        ),
+        method=(
+            say(
+                "A natural spline within batches; the largest of all deviations decides how wide "
+                "the intervals are. It speaks of these labs and adjusts for no vessel."
+            ),
+        ),
+    )
+
+
+def _telling_pairs(pairs: list[Values]) -> list[Values]:
+    """Keep pairs with the coldest start and pairs of neighbours: the others follow."""
+    levels = sorted({p["cold_c"] for p in pairs} | {p["hot_c"] for p in pairs})
+    below = dict(zip(levels[1:], levels, strict=False))
+    return [p for p in pairs if p["cold_c"] in (levels[0], below[p["hot_c"]])]
+
+
+def consequences_section(parts: list[Values]) -> Section:
+    """Say how much goes through what starting hot brings about."""
+    question = say("How much goes through what starting hot brings about?")
+    fitting = [p for p in parts if p["status"] == "ok"]
+    if not fitting:
+        return _no_answer(
+            "consequences",
+            question,
+            "no consequence of starting hot, such as supercooling, was written down in enough "
+            "batches",
+        )
+    return Section(
+        key="consequences",
+        question=question,
+        answer=say_fixed(" ".join(f"{_capital(p['through'])}: {p['found']}" for p in fitting)),
+        paragraphs=(
+            say(
+                "This depends on the model: it takes for granted that nothing unseen drives the "
+                "consequence and the time together. The verdicts do not use it."
+            ),
+        ),
+        tables=(
+            TableContent(
+                key="consequences-table",
+                caption=say("The effect split by each consequence that was written down."),
+                columns=(
+                    Column(heading="Through", kind="words"),
+                    Column(heading="Whole", kind="log-ratio"),
+                    Column(heading="Past it", kind="log-ratio"),
+                    Column(heading="Interval", kind="log-ratio"),
+                    Column(heading="Through it", kind="log-ratio"),
+                    Column(heading="Interval", kind="log-ratio", key="interval-through"),
+                    Column(heading="Batches", kind="count"),
+                ),
+                rows=tuple(
+                    (
+                        _capital(p["through"]),
+                        number(p["total"]),
+                        number(p["direct"]),
+                        Between(low=number(p["direct_low"]), high=number(p["direct_high"])),
+                        number(p["indirect"]),
+                        Between(low=number(p["indirect_low"]), high=number(p["indirect_high"])),
+                        int(p["blocks"]),
+                    )
+                    for p in fitting
+                ),
+            ),
+        ),
+    )
+
+
+def sham_section(sham: Values) -> Section:
+    """Set the difference of sham pairs beside the effect."""
+    question = say("Do vessels differ that were started alike?")
+    if sham["status"] != "ok":
+        return _no_answer("sham", question, sham["note"])
+    return Section(
+        key="sham",
+        question=question,
+        answer=say(
+            "{found} Over {pairs}, the one labelled A took {effect} against B.",
+            found=Fixed(sham["found"]),
+            pairs=show.count(int(sham["pairs"]), "batch", "batches"),
+            effect=show.show(number(sham["log_ratio"]), "log-ratio"),
+        ),
+    )
+
+
+def missing_section(challenge: Values) -> Section:
+    """Count what covariates would cost, and warn where the question changed."""
+    missing, warnings = challenge["missing"], challenge["warnings"]
+    question = say("What was not written down?")
+    if not missing:
+        return Section(
+            key="missing",
+            question=question,
+            answer=say("Every row says what its vessel was and where it stood."),
+            paragraphs=tuple(say_fixed(w) for w in warnings),
+        )
+    return Section(
+        key="missing",
+        question=question,
+        answer=say(
+            "{fields} that could tell vessels of a batch apart are empty in some rows. Rows are "
+            "never filled up silently: a field that most rows leave empty is not adjusted for.",
+            fields=show.count(int(challenge["missing_fields"]), "field"),
+        ),
+        paragraphs=tuple(say_fixed(w) for w in warnings),
+        tables=(
+            TableContent(
+                key="missing-table",
+                caption=say("Rows and whole labs that adjusting for a field would cost."),
+                columns=(
+                    Column(heading="Field", kind="words"),
+                    Column(heading="Rows without it", kind="count"),
+                    Column(heading="Labs without it", kind="count"),
+                ),
+                rows=tuple(
+                    (_capital(m["label"]), int(m["rows_without"]), int(m["studies_without"]))
+                    for m in missing
+                ),
+            ),
+        ),
+    )
+
+
+def _no_answer(key: str, question: Text, why: str) -> Section:
+    return Section(
+        key=key,
+        question=question,
+        answer=say("This does not apply: {why}.", why=Fixed(why)),
+        applies=False,
     )

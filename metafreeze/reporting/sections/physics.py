@@ -8,6 +8,7 @@ from typing import Any
 
 from metafreeze.reporting import numbers as show
 from metafreeze.reporting.content import Between, Column, Section, TableContent, Text, say
+from metafreeze.reporting.sections.challenge import TOTAL
 from metafreeze.reporting.sections.pooled import NOT_ESTIMABLE, number
 
 
@@ -67,7 +68,8 @@ def _like_with_like(
 ) -> Mapping[str, Any]:
     if challenge is None or challenge.get("status") != "ok" or pool["status"] in NOT_ESTIMABLE:
         return pool
-    total, excess = challenge["ladder"][-1], challenge["excess"]
+    total = next(r for r in challenge["ladder"] if r["rung"] == TOTAL)
+    excess = challenge["excess"]
     return {
         **pool,
         "log_ratio": total["estimate"],
