@@ -21,7 +21,7 @@ from metafreeze.models.mixed_input import CheckedInput, check_input, crossing_to
 from metafreeze.models.mixed_result import t_quantile
 from metafreeze.models.optimise import minimise
 from metafreeze.models.products import Products
-from metafreeze.models.search_task import plain_task
+from metafreeze.models.search_task import at_floor, plain_task
 from metafreeze.models.small_sample import (
     adjusted_covariance,
     expected_df,
@@ -241,7 +241,7 @@ def _fit_block(
     back: FloatArray = np.asarray(np.linalg.inv(frame.turn))
     unit = frame.y_unit[:, None]
     estimate = unit * (point.criterion.beta @ back.T) + frame.origin
-    zero = boundary_sets(shape, variances)
+    zero = boundary_sets(products, shape, variances)
     covariance = adjusted_covariance(point, p)
     se = unit * np.sqrt(np.maximum(((back @ covariance) * back).sum(axis=-1), 0.0))
     phi = point.criterion.unscaled
@@ -272,11 +272,12 @@ def _fit_block(
     )
 
 
-def boundary_sets(shape: VarianceShape, variances: FloatArray) -> BoolArray:
+def boundary_sets(products: Products, shape: VarianceShape, variances: FloatArray) -> BoolArray:
     """Say which data sets have a variance at zero or a singular covariance matrix.
 
     Parameters
     ----------
+    products : Products
     shape : VarianceShape
     variances : array, shape (m, K)
 
@@ -288,7 +289,7 @@ def boundary_sets(shape: VarianceShape, variances: FloatArray) -> BoolArray:
     q = shape.varying
     zero = (nested == 0.0).any(axis=1)
     if shape.residuals:
-        zero = zero | (residual == 0.0).any(axis=1)
+        zero = zero | at_floor(products, residual)
     if shape.crossed:
         zero = zero | (matrix[:, -1, -1] == 0.0)
     if q:

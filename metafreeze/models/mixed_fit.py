@@ -12,6 +12,7 @@ import pandas as pd
 from metafreeze.errors import InputError
 from metafreeze.models.crossproducts import collect_products
 from metafreeze.models.identify import (
+    AGREE,
     Finding,
     RandomPlan,
     exact_fit,
@@ -37,7 +38,7 @@ from metafreeze.models.mixed_tables import (
 )
 from metafreeze.models.optimise import Optimum, minimise
 from metafreeze.models.products import Products
-from metafreeze.models.search_task import plain_task
+from metafreeze.models.search_task import at_floor, plain_task
 from metafreeze.models.small_sample import fit_point
 from metafreeze.models.variance_shape import VarianceShape, shape_of
 from metafreeze.options import Inference, Likelihood, Residual, Status
@@ -49,6 +50,8 @@ NOT_ASKED = "not asked for"
 LEAST_OWN_DF = 5
 # Rows up to which a fit keeps them, for bootstraps.
 KEPT_ROWS = 50_000
+# Fall of the criterion by the logarithm of the residual variance that is no rounding.
+FALLS = 0.2
 # Residual variances of their own beyond this fill the memory with second derivatives.
 MOST_OWN_RESIDUALS = 400
 
@@ -98,7 +101,26 @@ def fit_checked(checked: CheckedInput, request: Request) -> MixedFit:
             checked, request, "failed", "The criterion is not finite anywhere it was tried.", steps
         )
     variances = absolute_variances(products, shape, best)
+    if _runs_away(products, shape, best, variances):
+        return _nothing(checked, request, "unidentifiable", _sentence(AGREE), steps)
     return _describe(checked, request, products, shape, plan, best, variances, steps)
+
+
+def _runs_away(
+    products: Products, shape: VarianceShape, best: Optimum, variances: FloatArray
+) -> bool:
+    """Whether the criterion still falls with the residual variance at its floor.
+
+    Where zero is a true optimum, the criterion is flat in the logarithm of a variance that
+    small; it falls by one for each run that the rest of the model fits exactly.
+    """
+    if not shape.residuals:
+        return False
+    residual = variances[:, shape.size - shape.residuals :]
+    if not at_floor(products, residual)[0]:
+        return False
+    slope = best.criterion.gradient[0, shape.size - shape.residuals :] * residual[0]
+    return bool((np.abs(slope) > FALLS).any())
 
 
 def settle_plan(
@@ -259,7 +281,7 @@ def _describe(
         random_parts=parts,
         random_covariance=matrix,
         new_study=predict_new_study(products, table, matrix, request.level),
-        residual_sd=float(sds[0]) if shape.residual == "common" else float("nan"),
+        residual_sd=_residual_sd(products, shape, residual, sds),
         residual_sds=(
             np.broadcast_to(sds, products.studies)
             if shape.residuals
@@ -276,6 +298,14 @@ def _describe(
         state=state,
         **counts,
     )
+
+
+def _residual_sd(
+    products: Products, shape: VarianceShape, residual: FloatArray, sds: FloatArray
+) -> float:
+    if shape.residual != "common":
+        return float("nan")
+    return 0.0 if at_floor(products, residual[None])[0] else float(sds[0])
 
 
 def _join(note: str, more: str) -> str:

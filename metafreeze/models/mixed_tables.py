@@ -14,6 +14,7 @@ from metafreeze.models.mixed_result import (
     t_quantile,
 )
 from metafreeze.models.products import Products
+from metafreeze.models.search_task import at_floor
 from metafreeze.models.small_sample import (
     FitPoint,
     adjusted_covariance,
@@ -68,8 +69,9 @@ def random_parts(
         if sd == 0.0:
             zero.append(shape.levels[k])
     if shape.residual == "common":
-        rows.append(("residual", "", "", unit * float(np.sqrt(residual[0, 0])), np.nan))
-    if shape.residuals and (residual[0] == 0.0).any():
+        sd = 0.0 if at_floor(products, residual)[0] else unit * float(np.sqrt(residual[0, 0]))
+        rows.append(("residual", "", "", sd, np.nan))
+    if shape.residuals and at_floor(products, residual).any():
         zero.append("residual")
     return part_frame(rows), own, zero
 

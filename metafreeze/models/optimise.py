@@ -16,7 +16,13 @@ import numpy as np
 
 from metafreeze.models.likelihood import Criterion
 from metafreeze.models.row_columns import semidefinite_factor
-from metafreeze.models.search_task import Task, narrow_task, repeat_task, safe_value
+from metafreeze.models.search_task import (
+    Task,
+    narrow_task,
+    repeat_task,
+    residual_floor,
+    safe_value,
+)
 from metafreeze.models.starting_points import SETS_SIDE_BY_SIDE, choose_starts
 from metafreeze.results import BoolArray, FloatArray, IntArray
 
@@ -327,6 +333,11 @@ def _try_zero(task: Task, h: FloatArray) -> FloatArray:
     singles = list(range(n_pairs, last_kept))
     if not shape.correlated or shape.varying == 1:
         singles = list(range(last_kept))
+    if residual is not None:
+        # At zero the residual variance is at its floor, which is as good as zero.
+        floor = residual_floor(task.products)
+        singles += list(range(last_kept, h.shape[1]))
+        unit = np.maximum(unit, floor / NEARLY_ZERO)
     for k in singles:
         near = (np.abs(h[:, k]) < NEARLY_ZERO * unit) & (h[:, k] != 0)
         if near.any():

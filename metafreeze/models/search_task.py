@@ -9,7 +9,7 @@ import numpy as np
 from metafreeze.models.likelihood import Criterion, read_criterion, sum_studies
 from metafreeze.models.products import Products
 from metafreeze.models.variance_shape import VarianceMap, VarianceShape, free_map
-from metafreeze.results import FloatArray, IntArray
+from metafreeze.results import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,13 +44,73 @@ class Task:
         return c, gradient, 0.5 * (hessian + np.swapaxes(hessian, 1, 2))
 
 
+# With reading errors the residual variance may be best at zero, where a row without one has
+# an infinite weight. It stops at this share of the scatter: closer, rounding takes over.
+FLOOR_SHARE = 1e-4
+NEAR_FLOOR = 4.0
+
+
+def residual_guess(products: Products) -> FloatArray:
+    """Residual variance within studies, in the engine's units, (m, S)."""
+    q = products.varying - products.crossed
+    entities = np.zeros(products.studies)
+    if products.levels:
+        entities += np.bincount(
+            products.entities.study.parent[products.entities.pooled], minlength=products.studies
+        )
+    df = np.maximum(products.runs - q - np.minimum(entities, 0.5 * products.runs), 1.0)
+    rss = products.within[:, :, -1, -1]
+    total = rss.sum(axis=1) / df.sum()
+    total = np.where(total > 1e-12, total, 0.1)
+    own = np.where(rss > 1e-3 * total[:, None] * df, rss / df, total[:, None])
+    return np.asarray(own)
+
+
+def residual_floor(products: Products) -> float:
+    """Give the least residual SD of a search, in the engine's units; zero if it is profiled.
+
+    Parameters
+    ----------
+    products : Products
+
+    Returns
+    -------
+    float
+    """
+    if products.one_scale or not products.estimated_rows:
+        return 0.0
+    scale = float(residual_guess(products).min())
+    extra = products.entities.extra
+    if (extra > 0).any():
+        scale = min(scale, float(np.median(extra[extra > 0])))
+    return FLOOR_SHARE * float(np.sqrt(scale))
+
+
+def at_floor(products: Products, residual: FloatArray) -> BoolArray:
+    """Say in which data sets a residual variance stands at its floor, as good as zero.
+
+    Parameters
+    ----------
+    products : Products
+    residual : array, shape (m, residual variances)
+
+    Returns
+    -------
+    array of bool, shape (m,)
+    """
+    floor = residual_floor(products)
+    if floor == 0.0:
+        return np.zeros(residual.shape[0], dtype=bool)
+    return np.asarray((residual <= NEAR_FLOOR * floor**2).any(axis=1))
+
+
 def plain_task(products: Products, shape: VarianceShape, *, restricted: bool) -> Task:
     """Give the usual task: all variances free, the residual one profiled where it can be."""
     profiled = products.one_scale and shape.residual == "common"
     return Task(
         products=products,
         shape=shape,
-        mapping=free_map(shape, with_residual=not profiled),
+        mapping=free_map(shape, with_residual=not profiled, floor=residual_floor(products)),
         restricted=restricted,
         profiled=profiled,
     )

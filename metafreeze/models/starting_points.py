@@ -6,38 +6,26 @@ from itertools import product
 
 import numpy as np
 
-from metafreeze.models.products import Products
 from metafreeze.models.row_columns import semidefinite_factor
-from metafreeze.models.search_task import Task, repeat_task, safe_value
+from metafreeze.models.search_task import Task, repeat_task, residual_guess, safe_value
 from metafreeze.results import FloatArray
 
 START_RATIOS = (0.03, 0.2, 0.7, 2.5, 10.0, 100.0, 3000.0)
 LARGE_RATIOS = (0.1, 0.7, 5.0)
 STARTS_IF_SMALL = 3
+# With given variances beside the estimated one there are more valleys.
+STARTS_IF_MIXED = 6
+RESIDUAL_SHARES = (1.0, 0.15)
 # Entities and studies up to which several starts are followed to their end.
 SMALL_PROBLEM = 3000
 # Up to so many data sets, calls cost more than numbers.
 SETS_SIDE_BY_SIDE = 20
 
 
-def _residual_guess(products: Products) -> FloatArray:
-    """Residual variance within studies, in the engine's units, (m, S)."""
-    q = products.varying - products.crossed
-    entities = np.zeros(products.studies)
-    if products.levels:
-        entities += np.bincount(
-            products.entities.study.parent[products.entities.pooled], minlength=products.studies
-        )
-    df = np.maximum(products.runs - q - np.minimum(entities, 0.5 * products.runs), 1.0)
-    rss = products.within[:, :, -1, -1]
-    total = rss.sum(axis=1) / df.sum()
-    total = np.where(total > 1e-12, total, 0.1)
-    own = np.where(rss > 1e-3 * total[:, None] * df, rss / df, total[:, None])
-    return np.asarray(own)
-
-
-def _start_at(task: Task, ratios: tuple[float, ...], guess: FloatArray | None) -> FloatArray:
-    """Free parameters from one ratio to the residual SD for the matrix and each level."""
+def _start_at(
+    task: Task, ratios: tuple[float, ...], guess: FloatArray | None, share: float = 1.0
+) -> FloatArray:
+    """Free parameters from ratios to the residual SD, of which only a share is left to it."""
     shape, m = task.shape, task.products.sets
     pairs = shape.pairs
     h = np.zeros((m, task.mapping.free))
@@ -54,9 +42,9 @@ def _start_at(task: Task, ratios: tuple[float, ...], guess: FloatArray | None) -
         at += 1
     if guess is not None and shape.residuals:
         if shape.residual == "per-study":
-            h[:, at:] = np.sqrt(guess)
+            h[:, at:] = share * np.sqrt(guess)
         else:
-            h[:, at] = unit
+            h[:, at] = share * unit
     return h
 
 
@@ -76,8 +64,9 @@ def choose_starts(task: Task) -> list[FloatArray]:
         first = (0.2, 2.5) if shape.pairs else (0.0,)
         rest = product((0.2, 2.5), repeat=groups - 1)
         grid += [(f, *r) for r in rest for f in first if len({f, *r}) > 1]
-    guess = None if task.profiled else _residual_guess(products)
-    starts = [_start_at(task, r, guess) for r in grid]
+    guess = None if task.profiled else residual_guess(products)
+    shares = (1.0,) if guess is None or not shape.residuals else RESIDUAL_SHARES
+    starts = [_start_at(task, r, guess, share) for share in shares for r in grid]
     starts += _moment_starts(task, starts[len(ratios) // 2], guess)
     m = products.sets
     if small and m <= SETS_SIDE_BY_SIDE:
@@ -87,7 +76,7 @@ def choose_starts(task: Task) -> list[FloatArray]:
         values = np.stack([safe_value(task, h) for h in starts])
     ranked = np.argsort(values, axis=0, kind="stable")
     table = np.stack(starts)
-    keep = STARTS_IF_SMALL if small else 1
+    keep = (STARTS_IF_SMALL if task.profiled else STARTS_IF_MIXED) if small else 1
     return [table[ranked[k], np.arange(m)] for k in range(min(keep, len(starts)))]
 
 
@@ -118,7 +107,7 @@ def _moment_starts(task: Task, at: FloatArray, guess: FloatArray | None) -> list
     own = products.own[:, full]
     away = own[..., -1] - np.einsum("msqp,mp->msq", own[..., :-1], beta)
     spread = np.einsum("msq,msr->mqr", away, away) / full.sum()
-    scale = (_residual_guess(products) if guess is None else guess).mean(axis=1)
+    scale = (residual_guess(products) if guess is None else guess).mean(axis=1)
     matrix = spread - scale[:, None, None] * error
     if guess is None:
         matrix = matrix / scale[:, None, None]

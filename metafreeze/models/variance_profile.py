@@ -23,7 +23,7 @@ from metafreeze.models.mixed_result import FittedState, MixedFit
 from metafreeze.models.optimise import minimise
 from metafreeze.models.products import Products
 from metafreeze.models.row_columns import semidefinite_factor
-from metafreeze.models.search_task import Task, plain_task
+from metafreeze.models.search_task import Task, plain_task, residual_floor
 from metafreeze.models.small_sample import fit_point
 from metafreeze.models.variance_shape import VarianceMap, factor_map
 from metafreeze.options import Likelihood, require_choice
@@ -401,6 +401,8 @@ class _Profiler:
             else:
                 h = in_matrix + free.index(k)
                 bend[:, len(shape.pairs) + k, h, h] = 2.0
+                if k >= self.nested.size:
+                    constant[:, len(shape.pairs) + k] = residual_floor(self.state.products) ** 2
         start = np.column_stack([begin, np.tile(np.sqrt(singles[free]), (m, 1))])
         task = Task(
             products=_repeat(self.state.products, m),

@@ -197,8 +197,11 @@ def factor_map(fixed: FloatArray, moving: FloatArray, shape: VarianceShape) -> V
     )
 
 
-def free_map(shape: VarianceShape, *, with_residual: bool) -> VarianceMap:
-    """Free parameters without constraints: factor entries and standard deviations."""
+def free_map(shape: VarianceShape, *, with_residual: bool, floor: float = 0.0) -> VarianceMap:
+    """Free parameters without constraints: factor entries and standard deviations.
+
+    Residual variances never fall below the square of `floor`.
+    """
     q, pairs = shape.varying, shape.pairs
     total = shape.in_matrix + len(shape.levels) + (shape.residuals if with_residual else 0)
     moving = np.zeros((1, q, q, total))
@@ -209,4 +212,7 @@ def free_map(shape: VarianceShape, *, with_residual: bool) -> VarianceMap:
     bend[:, : len(pairs)] = matrix.bend
     for k in range(len(pairs), total):
         bend[0, k, k, k] = 2.0
-    return VarianceMap(constant=np.zeros((1, total)), slope=np.zeros((1, total, total)), bend=bend)
+    constant = np.zeros((1, total))
+    if with_residual and shape.residuals:
+        constant[0, total - shape.residuals :] = floor**2
+    return VarianceMap(constant=constant, slope=np.zeros((1, total, total)), bend=bend)

@@ -63,18 +63,80 @@ def draw(number):
     }
 
 
+def draw_kinds(number):
+    """Give a small data set that mixes runs, summaries, known variances and reading errors."""
+    rng = np.random.default_rng([7, number])
+    studies = int(rng.choice([2, 3, 5, 8, 15]))
+    sizes = rng.integers(2, 12, studies)
+    study = np.repeat(np.arange(studies), sizes)
+    n = len(study)
+    place = np.concatenate([np.arange(k) for k in sizes])
+    x = place % 3 + 0.3 * rng.normal(size=n)
+    u = rng.choice([0.0, 0.1, 1.0, 30.0]) * rng.normal(size=(studies, 2))
+    scale = float(rng.choice([1e-3, 1.0, 1e4]))
+    slope = bool(rng.random() < 0.5)
+    y = 1 + u[study, 0] + 0.3 * x + (u[study, 1] * x if slope else 0.0)
+    known = added = count = spread = None
+    v = np.ones(n)
+    if rng.random() < 0.6:
+        known = np.where(rng.random(n) < 0.4, rng.uniform(0.1, 4, n), np.nan)
+    if rng.random() < 0.4:
+        count = np.where(rng.random(n) < 0.4, rng.integers(2, 9, n), 1).astype(float)
+        count = count if known is None else np.where(np.isnan(known), count, 1.0)
+        df = np.maximum(count - 1, 1)
+        spread = np.where(count > 1, np.sqrt(rng.chisquare(df) / df), np.nan) * scale
+        v = 1 / count
+    if rng.random() < 0.5:
+        added = np.where(rng.random(n) < 0.5, rng.uniform(0.1, 4, n), 0.0)
+        v = v + added
+    if known is not None:
+        v = np.where(np.isnan(known), v, known)
+    batch = place // 2 if rng.random() < 0.5 else None
+    if batch is not None:
+        y = y + rng.choice([0.0, 1.5]) * rng.normal(size=(studies, 8))[study, batch]
+    X = np.column_stack([np.ones(n), x])
+    return {
+        "y": (y + np.sqrt(v) * rng.normal(size=n)) * scale,
+        "X": X,
+        "study": study,
+        "Z": X if slope else X[:, :1],
+        "batch": batch,
+        "known_variance": None if known is None else known * scale**2,
+        "added_variance": None if added is None else added * scale**2,
+        "count": count,
+        "spread": spread,
+        "what": (studies, n, slope, batch is not None),
+        "scale": scale,
+        "z_scale": np.ones(2 if slope else 1),
+    }
+
+
+GIVEN = ("known_variance", "added_variance", "count", "spread")
+
+
 def our_fit(data):
     """Fit with warnings as errors; an exception is a finding."""
+    given = {name: data[name] for name in GIVEN if name in data}
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         return mixed_model(
-            data["y"], data["X"], data["study"], varying=data["Z"], batch=data["batch"]
+            data["y"], data["X"], data["study"], varying=data["Z"], batch=data["batch"], **given
         )
 
 
 def dense_best(data, *, starts=20):
     """Best criterion of the dense twin."""
-    twin = DenseModel.of(data["y"], data["X"], data["study"], Z=data["Z"], batch=data["batch"])
+    twin = DenseModel.of(
+        data["y"],
+        data["X"],
+        data["study"],
+        Z=data["Z"],
+        batch=data["batch"],
+        known=data.get("known_variance"),
+        added=data.get("added_variance"),
+        count=data.get("count"),
+        spread=data.get("spread"),
+    )
     return twin.minimise(
         with_batch=data["batch"] is not None,
         scale=data["scale"],
