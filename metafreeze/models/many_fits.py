@@ -15,7 +15,7 @@ import pandas as pd
 
 from metafreeze.errors import InputError
 from metafreeze.models.cluster_robust import robust_covariance
-from metafreeze.models.crossproducts import collect_products
+from metafreeze.models.crossproducts import ModelRows, collect_products
 from metafreeze.models.identify import RandomPlan, find_obstacle
 from metafreeze.models.mixed_input import CheckedInput, check_input, crossing_too_wide
 from metafreeze.models.mixed_result import t_quantile
@@ -191,30 +191,38 @@ def fit_many_checked(
     why = crossing_too_wide(checked)
     rows = checked.rows(plan)
     m = checked.outcome.shape[1]
-    pieces: list[ManyFits] = []
-    size = m
-    begin = 0
-    while begin < m:
-        block = replace(rows, outcome=checked.outcome[:, begin : begin + size])
-        products = collect_products(block)
-        shape = shape_of(products, residual)
-        if begin == 0:
-            finding = find_obstacle(
-                products,
-                shape,
-                fixed_names=checked.names,
-                varying_names=checked.varying_names,
-                varies=checked.varies,
-            )
-            why = why or (finding.reason if finding is not None else "")
-            if why:
-                return _nothing(checked, m, why)
-            size = _block_size(products, shape)
-            if size < m:
-                products = products.pick(np.arange(min(size, m)))
-        pieces.append(_fit_block(products, shape, checked, likelihood))
-        begin += products.sets
+    probe = collect_products(_some_sets(rows, slice(0, 1)))
+    shape = shape_of(probe, residual)
+    if not why:
+        finding = find_obstacle(
+            probe,
+            shape,
+            fixed_names=checked.names,
+            varying_names=checked.varying_names,
+            varies=checked.varies,
+        )
+        why = finding.reason if finding is not None else ""
+    if why or m == 0:
+        return _nothing(checked, m, why)
+    size = _block_size(probe, shape)
+    pieces = [
+        _fit_block(
+            collect_products(_some_sets(rows, slice(begin, begin + size))),
+            shape,
+            checked,
+            likelihood,
+        )
+        for begin in range(0, m, size)
+    ]
     return _join(pieces)
+
+
+def _some_sets(rows: ModelRows, sets: slice) -> ModelRows:
+    """Keep some of the data sets."""
+    spread = rows.spread
+    if spread is not None and spread.ndim == 2:
+        spread = spread[:, sets]
+    return replace(rows, outcome=rows.outcome[:, sets], spread=spread)
 
 
 def _block_size(products: Products, shape: VarianceShape) -> int:

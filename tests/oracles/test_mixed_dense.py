@@ -1,5 +1,7 @@
 """The engine against dense matrices: criterion, derivatives, estimates, inference, refits."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from oracles.mixed_dense import DenseModel
@@ -13,6 +15,7 @@ from oracles.mixed_random_sets import (
 )
 
 from metafreeze import fit_outcomes, mixed_model, plan_refits, refit_many
+from metafreeze.models import many_fits
 from metafreeze.models.crossproducts import collect_products
 from metafreeze.models.identify import RandomPlan
 from metafreeze.models.likelihood import read_criterion, sum_studies
@@ -486,3 +489,39 @@ def test_satterthwaite_by_differences_of_the_dense_criterion():
     # Differences over a thousandth leave about a millionth of the fourth derivatives.
     assert np.allclose(fit.coefficients["df"], df, rtol=1e-3)
     assert np.allclose(fit.coefficients["se"], np.sqrt(v), rtol=1e-6)
+
+
+def test_simulated_summaries_in_blocks_are_fits_one_by_one(monkeypatch):
+    """Spreads differ between data sets, and the data sets come in several blocks."""
+    rng = np.random.default_rng(6)
+    study = np.repeat(np.arange(5), 4)
+    x = np.tile([0.0, 1.0, 0.0, 1.0], 5)
+    X = np.column_stack([np.ones(20), x])
+    count = np.tile([3.0, 1.0, 5.0, 2.0], 5)
+    means = rng.normal(size=(20, 7)) + rng.normal(size=(5, 7))[study]
+    spread = np.where(count[:, None] > 1, rng.uniform(0.5, 2.0, (20, 7)), np.nan)
+    checked = check_input(
+        means,
+        X,
+        study,
+        varying=X,
+        batch=None,
+        specimen=None,
+        known_variance=None,
+        added_variance=None,
+        count=count,
+        spread=spread[:, 0],
+        offset=None,
+        names=None,
+        varying_names=None,
+        many=True,
+    )
+    monkeypatch.setattr(many_fits, "BLOCK_NUMBERS", 1000)
+    many = many_fits.fit_many_checked(
+        replace(checked, spread=spread), residual="common", likelihood="restricted", correlated=True
+    )
+    assert many.estimate.shape == (7, 2)
+    for k in range(7):
+        one = mixed_model(means[:, k], X, study, varying=X, count=count, spread=spread[:, k])
+        assert abs(one.criterion - many.criterion[k]) < ROUNDING * abs(one.criterion)
+        assert np.allclose(one.coefficients["se"], many.se[k], rtol=1e-6)
