@@ -411,3 +411,30 @@ def test_studies_of_one_temperature_do_not_count_for_a_spread_of_slopes():
     fit = mixed_model(y, X, study, varying=X, simplify=True)
     assert any("2 studies that show slopes" in step for step in fit.steps_taken)
     assert fit.random_parts["term"].tolist() == ["intercept", ""]
+
+
+def test_crossed_labels_take_seconds_and_few_parameters():
+    """Twenty laboratories crossed with fifteen freezers, as batch and specimen of one study."""
+    rng = np.random.default_rng(0)
+    lab, freezer = rng.integers(0, 20, 200), rng.integers(0, 15, 200)
+    x = rng.normal(size=200)
+    y = 0.5 * rng.normal(size=20)[lab] + 0.7 * rng.normal(size=15)[freezer] + 0.2 * x
+    y = y + 0.3 * rng.normal(size=200)
+    X = np.column_stack([np.ones(200), x])
+    fit = mixed_model(y, X, np.zeros(200, dtype=int), batch=lab, specimen=freezer)
+    assert fit.status == "ok"
+    assert fit.degrees_lost == 5
+    sds = fit.random_parts.set_index("level")["sd"]
+    assert 0.3 < sds["batch"] < 0.8 and 0.4 < sds["specimen"] < 1.1
+    swapped = mixed_model(y, X, np.zeros(200, dtype=int), batch=freezer, specimen=lab)
+    assert swapped.criterion == pytest.approx(fit.criterion, rel=CLOSE)
+
+
+def test_forty_cups_in_six_labs_are_a_nested_component():
+    rng = np.random.default_rng(1)
+    cup = np.repeat(np.arange(40), 5)
+    lab = cup % 6
+    y = rng.normal(size=6)[lab] + 0.5 * rng.normal(size=40)[cup] + 0.2 * rng.normal(size=200)
+    fit = mixed_model(y, ones(200), lab, batch=cup)
+    assert fit.status == "ok"
+    assert (fit.batches, fit.degrees_lost) == (40, 4)
