@@ -22,6 +22,7 @@ from metafreeze.analysis.challenge import challenge_rows
 from metafreeze.analysis.pooling import answer_pool, choose_endpoint, leave_out
 from metafreeze.errors import NotEstimableError
 from metafreeze.options import ENDPOINT_WORDS, Endpoint
+from metafreeze.register.sealing import SEAL
 
 if TYPE_CHECKING:
     from metafreeze.register.store import Register
@@ -41,6 +42,8 @@ class Settings:
         Studies left out.
     plan : tuple of pairs
         What the register's plan fixes beside: the smallest effect of interest.
+    sealed : str
+        The sealed plan as JSON; empty where none was sealed.
     draws, seed : int
         Draws of uncertain physics, and the seed of all randomness.
     thorough : bool
@@ -51,6 +54,7 @@ class Settings:
     pair: tuple[float, float] | None = None
     without: tuple[str, ...] = ()
     plan: tuple[tuple[str, float], ...] = ()
+    sealed: str = ""
     draws: int = 50
     seed: int = 1
     thorough: bool = False
@@ -127,7 +131,7 @@ def challenge_analysis(rows: pd.DataFrame, settings: Settings) -> Answer:
             leave_out(rows, settings.without),
             endpoint=settings.endpoint,
             pair=settings.pair,
-            plan=dict(settings.plan),
+            plan={**json.loads(settings.sealed or "{}"), **dict(settings.plan)},
             draws=settings.draws,
             seed=settings.seed,
             thorough=settings.thorough,
@@ -246,6 +250,7 @@ def settings_of(
         pair=pair,
         without=without,
         plan=kept,
+        sealed=json.dumps(dict(register.plan), sort_keys=True) if SEAL in register.plan else "",
         draws=draws,
         seed=seed,
         thorough=thorough,

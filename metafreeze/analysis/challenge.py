@@ -40,6 +40,7 @@ from metafreeze.analysis.mixed_fits import MixedRowsFit
 from metafreeze.analysis.pooling import KELVIN_PER_UNIT, choose_endpoint, choose_pair
 from metafreeze.errors import InputError, NotEstimableError
 from metafreeze.options import Depth, Endpoint, require_choice
+from metafreeze.register.sealing import SEAL, departures
 from metafreeze.scrutiny.choices import MOST_ANALYSES, SHUFFLES, ManyAnalyses
 from metafreeze.scrutiny.hidden import EValue, RobustnessValue, e_value, robustness_value
 from metafreeze.scrutiny.ladder import Ladder, Rung, least_squares_rung, slope_through
@@ -203,7 +204,8 @@ def challenge_rows(
     depth, endpoint, pair, design, draws, seed, thorough
         As in `challenge`.
     plan : mapping, optional
-        The register's plan: ``smallest_effect``, ``pair``.
+        The register's plan: ``smallest_effect``, ``pair``; where it is sealed also
+        ``covariates``, and what was done otherwise is listed.
 
     Returns
     -------
@@ -228,8 +230,11 @@ def challenge_rows(
         raise NotEstimableError(f"No row has the endpoint {endpoint}.")
     hot, cold, _ = choose_pair(own, pair if pair is not None else plan.get("pair"))
     share = float(plan.get("smallest_effect", DEFAULT_SMALLEST_EFFECT))
+    if design is None:
+        # A sealed plan decides what is adjusted for, so far as the rows say it.
+        design = plan["covariates"] if SEAL in plan else choose_design(own)
     roles = judge_covariates(
-        choose_design(own) if design is None else design,
+        design,
         roles={f.name: f.role for f in FIELDS},
         labels={f.name: f.label for f in FIELDS},
     )
@@ -287,6 +292,13 @@ def challenge_rows(
         each_without=without,
         design=question.design,
         warnings=tuple(w for w in roles.warnings if w),
+        departures=departures(
+            plan,
+            endpoint=endpoint,
+            pair=(hot, cold),
+            smallest_effect=share,
+            covariates=roles.fields,
+        ),
         mediation=parts.mediation,
         many_analyses=parts.many_analyses,
         shape=parts.shape,

@@ -64,6 +64,8 @@ class Challenge(Result):
         Design covariates that were adjusted for.
     warnings : tuple of str
         What question is answered where a consequence was adjusted for.
+    departures : tuple of str
+        What was done otherwise than the sealed plan says.
     mediation : tuple of Mediation
         The effect split by each consequence of starting hot.
     many_analyses : ManyAnalyses or None
@@ -96,6 +98,7 @@ class Challenge(Result):
     each_without: pd.DataFrame
     design: tuple[str, ...]
     warnings: tuple[str, ...]
+    departures: tuple[str, ...]
     mediation: tuple[Mediation, ...]
     many_analyses: ManyAnalyses | None
     shape: Shape | None
@@ -140,6 +143,7 @@ class Challenge(Result):
             "hidden_ratio": _plain(self.hidden_ratio),
             "each_without": self.each_without.to_dict(orient="records"),
             "warnings": list(self.warnings),
+            "departures": list(self.departures),
             "mediation": [_plain(m) for m in self.mediation],
             "many_analyses": _plain(self.many_analyses),
             "analyses_run": 0 if self.many_analyses is None else len(self.many_analyses.analyses),

@@ -34,6 +34,9 @@ MOMENTS: dict[str, dict[str, Command]] = {
         "new": Command("metafreeze.cli.new", "Make an empty register."),
         "template": Command("metafreeze.cli.template", "Write a sheet to fill in."),
     },
+    "Commit": {
+        "seal": Command("metafreeze.cli.seal", "Fix the plan before the data."),
+    },
     "Enter": {
         "check": Command("metafreeze.cli.check", "Say how files would be read; store nothing."),
         "add": Command("metafreeze.cli.add", "Take files into a register."),

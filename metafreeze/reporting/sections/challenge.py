@@ -260,6 +260,7 @@ def challenge_sections(challenge: Values) -> tuple[Section, ...]:
         consequences_section(challenge["mediation"]),
         sham_section(challenge["sham"]),
         missing_section(challenge),
+        *departures_section(challenge["departures"]),
     )
 
 
@@ -444,6 +445,20 @@ def sham_section(sham: Values) -> Section:
             found=Fixed(sham["found"]),
             pairs=show.count(int(sham["pairs"]), "batch", "batches"),
             effect=show.show(number(sham["log_ratio"]), "log-ratio"),
+        ),
+    )
+
+
+def departures_section(departures: list[str]) -> tuple[Section, ...]:
+    """List what was done otherwise than the sealed plan says."""
+    if not departures:
+        return ()
+    return (
+        Section(
+            key="departures",
+            question=say("Was the sealed plan kept?"),
+            answer=say("Not in everything."),
+            paragraphs=tuple(say_fixed(d) for d in departures),
         ),
     )
 
