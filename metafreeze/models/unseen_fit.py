@@ -11,6 +11,12 @@ from metafreeze.models import censored_likelihood as rows_of
 from metafreeze.models.grouped_rows import Design, Times, unpack_theta
 from metafreeze.models.lockstep import Minimum, Problem, minimise
 from metafreeze.models.marginal_likelihood import CHUNK
+from metafreeze.models.node_counts import (
+    LADDER,
+    LIGHT_ELEMENTS,
+    LIGHT_FOR_A_ROW,
+    enough_nodes,
+)
 from metafreeze.models.separation import Escape, find_escape
 from metafreeze.models.unseen_input import UnseenRows
 from metafreeze.results import FloatArray, IntArray
@@ -26,18 +32,11 @@ NO_SPREAD = 1e-10
 # programme decides.
 FLAT_SHARE = 1e-4
 
-# Gauss-Hermite nodes in a dimension. Three are exact where everything was seen exactly.
-LADDER = (3, 5, 8, 12, 18, 27, 40, 60, 90, 135)
-# Most rows times nodes of all studies, and more for each row.
-MOST_ELEMENTS = 200_000
-MOST_FOR_A_ROW = 100
-# The same for all parameter vectors that are followed side by side for limits.
-LIGHT_ELEMENTS = 200_000
-LIGHT_FOR_A_ROW = 100
-# Up to so many, all studies get the nodes of the worst: one piece is quicker than several.
-ONE_PIECE = 1 << 16
 # Fits with more nodes before the remaining error is only reported.
 REFINEMENTS = 3
+
+# Of the starting points so many are followed to their end.
+FOLLOWED = 2
 
 # A random part below this many residual spreads is tried at exactly zero.
 NEARLY_ZERO = 0.02
@@ -101,6 +100,8 @@ class Fitted:
         Parameters that stand exactly at zero.
     nodes : array of int, shape (S, D)
         Gauss-Hermite nodes of each study in each dimension.
+    light : array of int, shape (S, D), or None
+        Nodes that are enough for limits.
     quadrature_error : float
         Change of the criterion at the last rise of the nodes.
     arrived : bool
@@ -112,6 +113,7 @@ class Fitted:
     hessian: FloatArray
     zero: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     nodes: IntArray = field(default_factory=lambda: np.zeros((1, 0), dtype=np.int64))
+    light: IntArray | None = None
     quadrature_error: float = 0.0
     arrived: bool = True
 
@@ -358,7 +360,7 @@ def fit_all_parts(scaled: Standardised, fixed: Fitted, *, accuracy: float) -> Fi
     fixed : Fitted
         Fit without random parts.
     accuracy : float
-        Nodes of a study are doubled while that moves the criterion by more than this share.
+        Nodes of a study are raised while that moves the criterion by more than this share.
 
     Returns
     -------
@@ -373,25 +375,31 @@ def fit_all_parts(scaled: Standardised, fixed: Fitted, *, accuracy: float) -> Fi
     rough = np.full((studies, design.dimensions), LADDER[0])
     starts = starting_points(scaled, fixed.theta)
     problem = Problem(design, scaled.times, len(starts), rough)
-    if len(starts) * len(design.x) * rough[0].prod() > CHUNK:
-        values = problem.at(starts, np.arange(len(starts)), derivatives=False).value
-        starts = starts[[int(np.argmin(np.where(np.isfinite(values), values, np.inf)))]]
-        problem = Problem(design, scaled.times, 1, rough)
+    values = problem.at(starts, np.arange(len(starts)), derivatives=False).value
+    large = len(design.x) * rough[0].prod() > CHUNK
+    order = np.argsort(np.where(np.isfinite(values), values, np.inf), kind="stable")
+    starts = starts[order[: 1 if large else FOLLOWED]]
+    problem = Problem(design, scaled.times, len(starts), rough)
     ends = minimise(problem, starts, basis, steps=40)
     best = int(np.argmin(np.where(np.isfinite(ends.value), ends.value, np.inf)))
     fitted = _polish(scaled, ends.theta[best], rough)
+    light: IntArray | None = None
     for _ in range(0 if normal else REFINEMENTS):
-        nodes, error = enough_nodes(scaled, fitted, accuracy)
-        fitted.quadrature_error = error
-        if np.all(nodes <= fitted.nodes):
+        plan = enough_nodes(scaled, fitted.theta, fitted.nodes, accuracy)
+        if not np.array_equal(plan.nodes, fitted.nodes):
+            fitted = _polish(scaled, fitted.theta, plan.nodes)
+            settled = False
+        else:
+            settled = True
+        light = plan.light if light is None else light
+        fitted.light, fitted.quadrature_error = light, plan.error
+        if settled:
             break
-        fitted = _polish(scaled, fitted.theta, np.maximum(nodes, fitted.nodes))
-        fitted.quadrature_error = error
     return fitted
 
 
 def lighter_fit(scaled: Standardised, fitted: Fitted, copies: int) -> Fitted:
-    """Settle with fewer nodes where so many copies of the problem would be slow otherwise.
+    """Settle with fewer nodes for limits, which need not be as exact as the criterion.
 
     Parameters
     ----------
@@ -403,16 +411,19 @@ def lighter_fit(scaled: Standardised, fitted: Fitted, copies: int) -> Fitted:
     Returns
     -------
     Fitted
-        `fitted` itself where the work is small.
+        `fitted` itself where little would be saved.
     """
     design = scaled.design
-    if not design.dimensions:
+    if not design.dimensions or fitted.light is None:
         return fitted
-    work = (design.rows_in_study * fitted.nodes.prod(axis=1)).sum()
+    nodes = fitted.light
+    work, full = (design.rows_in_study @ n.prod(axis=1) for n in (nodes, fitted.nodes))
     most = (LIGHT_ELEMENTS + LIGHT_FOR_A_ROW * len(design.x)) / copies
-    if work <= most:
+    if work > most:
+        fewest = np.full_like(nodes, LADDER[0])
+        nodes = enough_nodes(scaled, fitted.theta, fewest, 0.0, most=most).nodes
+    elif 2 * work > full:
         return fitted
-    nodes, error = enough_nodes(scaled, fitted, 0.0, most=most)
     free = np.setdiff1d(scaled.free, fitted.zero)
     best = minimise(
         Problem(design, scaled.times, 1, nodes),
@@ -420,78 +431,7 @@ def lighter_fit(scaled: Standardised, fitted: Fitted, copies: int) -> Fitted:
         np.eye(design.parameter_count)[:, free],
     )
     light = _as_fitted(best, nodes, fitted.zero)
-    light.quadrature_error = error
     return light if light.arrived else fitted
-
-
-def enough_nodes(
-    scaled: Standardised, fitted: Fitted, accuracy: float, *, most: float | None = None
-) -> tuple[IntArray, float]:
-    """Climb the ladder of node counts, each study and dimension until the criterion rests.
-
-    Parameters
-    ----------
-    scaled : Standardised
-        The problem.
-    fitted : Fitted
-        Where to look.
-    accuracy : float
-        Allowed change, as a share of the criterion.
-    most : float, optional
-        Bound on rows times nodes of all studies.
-
-    Returns
-    -------
-    array of int, shape (S, D)
-        Nodes of each study in each dimension.
-    float
-        Change of the criterion at the last rise of every study's nodes.
-    """
-    design = scaled.design
-    studies, dimensions = design.sizes[1], design.dimensions
-    ladder = np.array(LADDER)
-    criterion = abs(2.0 * fitted.value + scaled.shift)
-    allowed = accuracy * max(1.0, criterion) / (studies * dimensions)
-    if most is None:
-        most = MOST_ELEMENTS + MOST_FOR_A_ROW * len(design.x)
-    rung = np.zeros((studies, dimensions), dtype=np.int64)
-    change = np.full((studies, dimensions), np.inf)
-    moving = np.arange(studies)
-    for _ in range(len(LADDER) * dimensions):
-        base = _shares(scaled, fitted.theta, moving, ladder[rung[moving]])
-        for d in range(dimensions):
-            higher = rung[moving].copy()
-            higher[:, d] = np.minimum(higher[:, d] + 1, len(LADDER) - 1)
-            found = _shares(scaled, fitted.theta, moving, ladder[higher])
-            change[moving, d] = 2.0 * (found - base)
-        wanted = np.minimum(rung + (np.abs(change) > allowed), len(LADDER) - 1)
-        wanted[np.setdiff1d(np.arange(studies), moving)] = rung[
-            np.setdiff1d(np.arange(studies), moving)
-        ]
-        # The worst studies first, as long as the work stays within bounds.
-        order = moving[np.argsort(-np.abs(change[moving]).sum(axis=1), kind="stable")]
-        work = design.rows_in_study * ladder[rung].prod(axis=1).astype(float)
-        more = design.rows_in_study * ladder[wanted].prod(axis=1).astype(float) - work
-        fits = work.sum() + np.cumsum(more[order]) <= most
-        raised = order[fits & (more[order] > 0.0)]
-        rung[raised] = wanted[raised]
-        moving = np.sort(raised)
-        if not len(moving):
-            break
-    if len(design.x) * float(ladder[rung.max(axis=0)].prod()) <= min(ONE_PIECE, most):
-        rung[:] = rung.max(axis=0)
-    return ladder[rung], float(np.abs(change.sum(axis=1)).sum())
-
-
-def _shares(
-    scaled: Standardised, theta: FloatArray, studies: IntArray, nodes: IntArray
-) -> FloatArray:
-    """Shares of some studies in minus the log likelihood, (len(studies),)."""
-    part = scaled.design.part(studies, ())
-    times = scaled.times.pick(part.rows, slice(None))
-    problem = Problem(part.design, times, 1, nodes)
-    found = problem.at(theta[None], np.arange(1), derivatives=False)
-    return np.asarray(found.by_study[:, 0])
 
 
 def starting_points(scaled: Standardised, fixed: FloatArray) -> FloatArray:

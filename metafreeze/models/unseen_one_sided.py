@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from metafreeze.models.node_counts import enough_nodes
 from metafreeze.models.separation import Escape
 from metafreeze.models.unseen_design import random_trouble
 from metafreeze.models.unseen_fit import (
     Fitted,
     Standardised,
     aliased_columns,
-    enough_nodes,
     fit_all_parts,
     fit_fixed_parts,
     standardise,
@@ -163,10 +163,10 @@ def _edge(
         edge = walk_to_crossing(held, sign, 1.0, top + rise)
         if not np.isfinite(edge):
             break
-        there = Fitted(held.theta, held(edge), np.eye(1), nodes=nodes)
         if not scaled.design.dimensions:
             break
-        more = np.maximum(nodes, enough_nodes(scaled, there, question.accuracy)[0])
+        held(edge)
+        more = enough_nodes(scaled, held.theta, nodes, question.accuracy).nodes
         if np.array_equal(more, nodes):
             break
         nodes, start = more, held.theta

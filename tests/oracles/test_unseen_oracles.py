@@ -20,6 +20,8 @@ import metafreeze as mf
 CRITERION = 1e-7
 # Estimates are a square root less exact than the criterion of a general optimiser.
 ESTIMATE = 1e-4
+# Limits are found with nodes that leave 5e-4 in a criterion that stands about 6 above its least.
+LIMITS = 1e-4
 # Two exact engines of the same normal model.
 SAME_MODEL = 1e-6
 
@@ -263,11 +265,11 @@ def test_profile_limits_are_where_the_refitted_criterion_stands_at_the_cut_off()
             low, high, x[:, :1], study, offset=at * x[:, 1], log_times=True, inference="wald"
         )
         rise = held.criterion - fit.criterion
-        np.testing.assert_allclose(rise, 5 * np.log1p(t * t / 4), rtol=1e-5)
+        np.testing.assert_allclose(rise, 5 * np.log1p(t * t / 4), rtol=LIMITS)
     zero = mf.unseen_times_model(low, high, x[:, :1], study, log_times=True, inference="wald")
     rise = zero.criterion - fit.criterion
     p = 2 * stats.t.sf(np.sqrt(4 * np.expm1(rise / 5)), 4)
-    np.testing.assert_allclose(fit.coefficients["p"]["x1"], p, rtol=1e-4)
+    np.testing.assert_allclose(fit.coefficients["p"]["x1"], p, rtol=10 * LIMITS)
 
 
 def test_limits_of_plain_regression_are_student_s():

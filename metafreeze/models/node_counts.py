@@ -1,0 +1,118 @@
+"""How many integration nodes each study needs in each dimension."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from metafreeze.models.lockstep import Problem
+from metafreeze.results import FloatArray, IntArray
+
+if TYPE_CHECKING:
+    from metafreeze.models.unseen_fit import Standardised
+
+# Gauss-Hermite nodes in a dimension. Three are exact where everything was seen exactly.
+LADDER = (3, 5, 8, 12, 18, 27, 40, 60, 90, 135)
+# Most rows times nodes of all studies, and more for each row.
+MOST_ELEMENTS = 200_000
+MOST_FOR_A_ROW = 100
+# The same for all parameter vectors that are followed side by side for limits.
+LIGHT_ELEMENTS = 200_000
+LIGHT_FOR_A_ROW = 100
+# Limits may move the criterion by so much: 1e-4 of the rise that they stand at, some 1e-4
+# standard errors.
+LIGHT_CHANGE = 5e-4
+# Up to so many, all studies get the nodes of the worst: one piece is quicker than several.
+ONE_PIECE = 1 << 16
+
+
+class NodePlan(NamedTuple):
+    """Nodes (S, D) that are enough, those enough for limits, and what error is left.
+
+    The error is the change of the criterion at the last rise of every study's nodes.
+    """
+
+    nodes: IntArray
+    light: IntArray
+    error: float
+
+
+def enough_nodes(
+    scaled: Standardised,
+    theta: FloatArray,
+    nodes: IntArray,
+    accuracy: float,
+    *,
+    most: float | None = None,
+) -> NodePlan:
+    """Climb the ladder of node counts, each study and dimension until the criterion rests.
+
+    Parameters
+    ----------
+    scaled : Standardised
+        The problem.
+    theta : array, shape (T,)
+        Where to look.
+    nodes : array of int, shape (S, D)
+        Where to start; none is taken away.
+    accuracy : float
+        Allowed change, as a share of the criterion.
+    most : float, optional
+        Bound on rows times nodes of all studies.
+
+    Returns
+    -------
+    NodePlan
+    """
+    design = scaled.design
+    studies, dimensions = nodes.shape
+    ladder = np.array(LADDER)
+    top = len(LADDER) - 1
+    if most is None:
+        most = MOST_ELEMENTS + MOST_FOR_A_ROW * len(design.x)
+    rung = np.searchsorted(ladder, nodes)
+    light = np.full_like(rung, -1)
+    change = np.full((studies, dimensions), np.inf)
+    moving = np.arange(studies)
+    criterion = 0.0
+    for _ in range(len(LADDER) * dimensions):
+        base = _shares(scaled, theta, moving, ladder[rung[moving]])
+        if len(moving) == studies:
+            criterion = abs(2.0 * float(base.sum()) + scaled.shift)
+        allowed = accuracy * max(1.0, criterion) / (studies * dimensions)
+        for d in range(dimensions):
+            higher = rung[moving].copy()
+            higher[:, d] = np.minimum(higher[:, d] + 1, top)
+            found = _shares(scaled, theta, moving, ladder[higher])
+            change[moving, d] = 2.0 * (found - base)
+        rests = np.abs(change) <= LIGHT_CHANGE / (studies * dimensions)
+        light = np.where((light < 0) & rests, rung, light)
+        wanted = rung.copy()
+        wanted[moving] = np.minimum(rung + (np.abs(change) > allowed), top)[moving]
+        # The worst studies first, as long as the work stays within bounds.
+        order = moving[np.argsort(-np.abs(change[moving]).sum(axis=1), kind="stable")]
+        work = design.rows_in_study * ladder[rung].prod(axis=1).astype(float)
+        more = design.rows_in_study * ladder[wanted].prod(axis=1).astype(float) - work
+        fits = work.sum() + np.cumsum(more[order]) <= most
+        raised = order[fits & (more[order] > 0.0)]
+        rung[raised] = wanted[raised]
+        moving = np.sort(raised)
+        if not len(moving):
+            break
+    light = np.where(light < 0, rung, light)
+    for counts in (rung, light):
+        if len(design.x) * float(ladder[counts.max(axis=0)].prod()) <= min(ONE_PIECE, most):
+            counts[:] = counts.max(axis=0)
+    return NodePlan(ladder[rung], ladder[light], float(np.abs(change.sum(axis=1)).sum()))
+
+
+def _shares(
+    scaled: Standardised, theta: FloatArray, studies: IntArray, nodes: IntArray
+) -> FloatArray:
+    """Shares of some studies in minus the log likelihood, (len(studies),)."""
+    part = scaled.design.part(studies, ())
+    times = scaled.times.pick(part.rows, slice(None))
+    problem = Problem(part.design, times, 1, nodes)
+    found = problem.at(theta[None], np.arange(1), derivatives=False)
+    return np.asarray(found.by_study[:, 0])
