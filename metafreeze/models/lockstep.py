@@ -110,7 +110,12 @@ def _newton_step(gradient: FloatArray, hessian: FloatArray, basis: FloatArray) -
 
 
 def minimise(
-    problem: Problem, start: FloatArray, basis: FloatArray, *, steps: int = STEPS
+    problem: Problem,
+    start: FloatArray,
+    basis: FloatArray,
+    *,
+    steps: int = STEPS,
+    goal: float = DECREMENT,
 ) -> Minimum:
     """Minimise each replicate's criterion over start + span(basis).
 
@@ -124,6 +129,8 @@ def minimise(
         Directions that may move.
     steps : int
         Most steps for a replicate.
+    goal : float
+        Half the squared step, in standard errors, at which a replicate has arrived.
 
     Returns
     -------
@@ -143,7 +150,7 @@ def minimise(
     step = _newton_step(gradient[active], hessian[active], basis[active])
     idle = np.zeros(count, dtype=np.int64)
     for _ in range(steps):
-        flat = step.decrement < DECREMENT
+        flat = step.decrement < goal
         # A flat place with a downward curvature is a saddle: leave it along that direction.
         saddle = flat & (step.lowest < -1e-7)
         arrived[active[flat & ~saddle]] = True

@@ -23,8 +23,8 @@ LIGHT_FOR_A_ROW = 100
 # Limits may move the criterion by so much: 1e-4 of the rise that they stand at, some 1e-4
 # standard errors.
 LIGHT_CHANGE = 5e-4
-# Up to so many, all studies get the nodes of the worst: one piece is quicker than several.
-ONE_PIECE = 1 << 16
+# Evaluating a further group of studies costs as much as so many rows times nodes.
+PIECE = 10_000
 
 
 class NodePlan(NamedTuple):
@@ -101,10 +101,33 @@ def enough_nodes(
         if not len(moving):
             break
     light = np.where(light < 0, rung, light)
-    for counts in (rung, light):
-        if len(design.x) * float(ladder[counts.max(axis=0)].prod()) <= min(ONE_PIECE, most):
-            counts[:] = counts.max(axis=0)
-    return NodePlan(ladder[rung], ladder[light], float(np.abs(change.sum(axis=1)).sum()))
+    rows = design.rows_in_study
+    error = float(np.abs(change.sum(axis=1)).sum())
+    return NodePlan(_few_pieces(ladder[rung], rows), _few_pieces(ladder[light], rows), error)
+
+
+def _few_pieces(nodes: IntArray, rows: IntArray) -> IntArray:
+    """Give studies the nodes of others where that saves more pieces than it adds work."""
+    kinds, member = np.unique(nodes, axis=0, return_inverse=True)
+    member = member.ravel()
+    kinds = kinds.copy()
+    alive = list(range(len(kinds)))
+    size = np.bincount(member, weights=rows, minlength=len(kinds))
+
+    def saved(a: int, b: int) -> float:
+        both = float(np.maximum(kinds[a], kinds[b]).prod()) * (size[a] + size[b])
+        apart = float(kinds[a].prod()) * size[a] + float(kinds[b].prod()) * size[b]
+        return float(PIECE + apart - both)
+
+    while len(alive) > 1:
+        gain, a, b = max((saved(a, b), a, b) for i, a in enumerate(alive) for b in alive[:i])
+        if gain <= 0.0:
+            break
+        kinds[a] = np.maximum(kinds[a], kinds[b])
+        size[a] += size[b]
+        member[member == b] = a
+        alive.remove(b)
+    return np.asarray(kinds[member])
 
 
 def _shares(

@@ -35,6 +35,10 @@ FLAT_SHARE = 1e-4
 # Fits with more nodes before the remaining error is only reported.
 REFINEMENTS = 3
 
+# Half the squared step, in standard errors, at which a search with few nodes is near enough,
+# and the move in standardised units after which the nodes are counted again.
+ROUGH_GOAL = 1e-3
+SAME_PLACE = 0.1
 # Of the starting points so many are followed to their end.
 FOLLOWED = 2
 
@@ -380,22 +384,30 @@ def fit_all_parts(scaled: Standardised, fixed: Fitted, *, accuracy: float) -> Fi
     order = np.argsort(np.where(np.isfinite(values), values, np.inf), kind="stable")
     starts = starts[order[: 1 if large else FOLLOWED]]
     problem = Problem(design, scaled.times, len(starts), rough)
-    ends = minimise(problem, starts, basis, steps=40)
-    best = int(np.argmin(np.where(np.isfinite(ends.value), ends.value, np.inf)))
-    fitted = _polish(scaled, ends.theta[best], rough)
+    if normal:
+        ends = minimise(problem, starts, basis, goal=ROUGH_GOAL)
+        return _polish(scaled, _best_of(ends), rough)
+    # With so few nodes a rough place is enough to see how many more are needed.
+    ends = minimise(problem, starts, basis, steps=40, goal=ROUGH_GOAL)
+    theta, nodes = _best_of(ends), rough
     light: IntArray | None = None
-    for _ in range(0 if normal else REFINEMENTS):
-        plan = enough_nodes(scaled, fitted.theta, fitted.nodes, accuracy)
-        if not np.array_equal(plan.nodes, fitted.nodes):
-            fitted = _polish(scaled, fitted.theta, plan.nodes)
-            settled = False
-        else:
-            settled = True
+    for _ in range(REFINEMENTS):
+        plan = enough_nodes(scaled, theta, nodes, accuracy)
         light = plan.light if light is None else light
+        fitted = _polish(scaled, theta, plan.nodes)
         fitted.light, fitted.quadrature_error = light, plan.error
-        if settled:
+        moved = float(np.abs(fitted.theta - theta).max())
+        theta, nodes = fitted.theta, plan.nodes
+        if moved < SAME_PLACE:
             break
     return fitted
+
+
+def _best_of(ends: Minimum) -> FloatArray:
+    best: FloatArray = ends.theta[
+        int(np.argmin(np.where(np.isfinite(ends.value), ends.value, np.inf)))
+    ]
+    return best
 
 
 def lighter_fit(scaled: Standardised, fitted: Fitted, copies: int) -> Fitted:

@@ -388,7 +388,8 @@ def _fill(
         limits = profiled(cut_off)
         p_values = reference.pick(chosen).p_value(limits.rise_at_zero)
         _write(values, chosen, limits, p_values, test)
-        return _Extra(note)
+        odd = _drop_contradictions(values, chosen, 1.0 - question.level)
+        return _Extra(f"{note} {odd}".strip())
     ran = bootstrap_cut_off(
         rows,
         looks,
@@ -419,3 +420,21 @@ def _write(
     values["high"][chosen] = limits.high
     # Where zero is far off, the p of estimate over error stands; it was not asked again.
     values["p"][chosen] = np.where(np.isfinite(p) | tested, p, values["p"][chosen])
+
+
+def _drop_contradictions(
+    values: dict[str, FloatArray], chosen: npt.NDArray[np.int64], alpha: float
+) -> str:
+    """Leave out a p that says the opposite of the limits; give the sentence for the note.
+
+    Both come from one likelihood, so they part only where it has several peaks or its
+    integrals are poor.
+    """
+    low, high, p = (values[name][chosen] for name in ("low", "high", "p"))
+    with np.errstate(invalid="ignore"):
+        holds = (low < 0.0) & (high > 0.0)
+        parted = (holds & (p < 0.8 * alpha)) | (~holds & (p > 1.25 * alpha))
+    if not parted.any():
+        return ""
+    values["p"][chosen[parted]] = np.nan
+    return "The likelihood is too uneven for a test of zero that agrees with the limits."
