@@ -167,7 +167,7 @@ def unseen_times_model(
     >>> fit.status, fit.rows_interval, fit.rows_right
     ('ok', 7, 1)
     >>> round(float(fit.coefficients.loc["hot", "estimate"]), 3)
-    0.331
+    0.32
     """
     require_choice(family, TimeFamily, name="family")
     require_choice(inference, UnseenInference, name="inference")
