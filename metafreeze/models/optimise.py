@@ -115,8 +115,15 @@ def minimise(task: Task, starts: list[FloatArray] | None = None) -> Optimum:
     best = _polish(task, best)
     at_zero = _try_zero(task, best)
     if at_zero is not best:
-        best = _polish(task, at_zero)
+        best = _keep_minima(task, best, _polish(task, at_zero))
     return _certify(task, best, steps)
+
+
+def _keep_minima(task: Task, before: FloatArray, after: FloatArray) -> FloatArray:
+    """Take back a spread put at zero where the criterion falls as it grows again."""
+    here = _Where.at(task, after)
+    _, _, curvature = _newton_step(here.gradient, here.hessian, here.h)
+    return np.where((curvature < -SADDLE)[:, None], before, after)
 
 
 def _doubtful(task: Task, h: FloatArray, value: FloatArray) -> BoolArray:
@@ -170,8 +177,8 @@ def _newton_step(
     step = -(vectors @ (along / size)[:, :, None])[:, :, 0]
     decrement = (along**2 / size).sum(axis=1)
     curvature = values[:, 0] / np.where(largest > 0, largest, 1.0)
-    # At a saddle the gradient may vanish along the way down: push off.
-    push = (curvature < -SADDLE) & (np.abs(along[:, 0]) < 1e-6 * np.sqrt(largest))
+    # Near a saddle the gradient vanishes and the decrement says nothing: push off.
+    push = (curvature < -SADDLE) & (decrement <= 100.0 * SETTLED_DECREMENT)
     if push.any():
         size_of = 0.1 * (np.abs(h).max(axis=1) + 0.1)
         sign = np.where(along[:, 0] > 0, -1.0, 1.0)
