@@ -78,9 +78,7 @@ class BootstrapCutOff:
         return np.where(np.isfinite(rise), (1.0 + above) / (1.0 + self.used), np.nan)
 
 
-def check_looks(
-    every: npt.ArrayLike | None, until: npt.ArrayLike | None, n: int, log_times: bool
-) -> Looks:
+def check_looks(every: npt.ArrayLike | None, until: npt.ArrayLike | None, n: int) -> Looks:
     """Check what is said about looking; NaN where it is to be read off the data.
 
     Raises
@@ -88,7 +86,6 @@ def check_looks(
     InputError
         Wrong length, or a value below zero.
     """
-    del log_times  # both are times, also where the bounds are logarithms
     parts = []
     for name, given in (("check_interval", every), ("watched_until", until)):
         values = np.full(n, np.nan) if given is None else np.asarray(given, dtype=float)
@@ -109,7 +106,7 @@ def plan_watch(rows: UnseenRows, looks: Looks) -> Watch:
     """Complete what was said about looking from the data.
 
     A window repeats itself; a row never seen frozen is looked at like its neighbours; a group
-    (batch, else study) is watched until the latest time at which a row of it was given up.
+    (batch, else study) in which some were given up is watched until its latest known look.
     """
     with np.errstate(over="ignore"):
         low = np.exp(rows.lower + rows.offset)
@@ -122,8 +119,7 @@ def plan_watch(rows: UnseenRows, looks: Looks) -> Watch:
     group = np.where(rows.member, rows.batch, rows.study + rows.batch.max() + 1)
     for code in np.unique(group[right]):
         inside = group == code
-        given_up = float(low[inside & right].max())
-        until[inside & (low <= given_up)] = given_up
+        until[inside] = np.where(right, low, high)[inside].max()
         looked = inside & ~right & (every > 0.0)
         if looked.any():
             every[inside & right] = np.median(every[looked])

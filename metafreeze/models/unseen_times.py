@@ -127,8 +127,8 @@ def unseen_times_model(
     check_interval, watched_until : array, shape (n,), optional
         For the bootstrap: time between looks (0: always watched) and when watching ended
         (infinite: never). By default a window repeats itself, the other rows are watched
-        always, and until the latest time at which a row of the same batch (or study) was
-        given up.
+        always; where rows of a batch (or study) were given up, all of it is watched until its
+        latest known look.
     accuracy : float
         Integration nodes of the studies are raised by half again and again until the criterion
         moves by less than this share of itself (within bounds of work; `quadrature_error` says
@@ -189,7 +189,7 @@ def unseen_times_model(
         names=names,
         varying_names=varying_names,
     )
-    looks = check_looks(check_interval, watched_until, len(np.asarray(lower)), log_times)
+    looks = check_looks(check_interval, watched_until, len(np.asarray(lower)))
     question = Question(
         family=family,
         inference=inference,
