@@ -72,7 +72,8 @@ if TYPE_CHECKING:
         trim_and_fill,
     )
     from metafreeze.models.three_level import NestedPool, pool_nested
-    from metafreeze.models.unseen_times import UnseenTimesFit, unseen_times_model
+    from metafreeze.models.unseen_result import UnseenTimesFit
+    from metafreeze.models.unseen_times import unseen_times_model
     from metafreeze.models.variance_profile import (
         ProfileIntervals,
         hidden_spread,
@@ -142,7 +143,7 @@ _HOMES: dict[str, str] = {
     "StudyEffects": "metafreeze.analysis.study_effects",
     "TrialPrecision": "metafreeze.analysis.trial_precision",
     "TrimAndFill": "metafreeze.models.small_studies",
-    "UnseenTimesFit": "metafreeze.models.unseen_times",
+    "UnseenTimesFit": "metafreeze.models.unseen_result",
     "UsageError": "metafreeze.errors",
     "answer_pool": "metafreeze.analysis.pooling",
     "assess_equivalence": "metafreeze.models.replication",
