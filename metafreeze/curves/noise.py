@@ -1,0 +1,69 @@
+"""Scatter and rounding of the readings of a trace."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+# Median of |z| of the standard normal, and root of 1 + 4 + 1: a second difference of
+# independent readings with standard deviation s has standard deviation s * sqrt(6).
+_MEDIAN_ABSOLUTE = 0.6744897501960817
+_SECOND_DIFFERENCE = 6.0**0.5
+_SAMPLE = 2000
+# Steps below this are rounding of the machine, not of the instrument.
+_SMALLEST_STEP_K = 1e-6
+
+
+def _second_differences(temps: Floats) -> Floats:
+    stride = max((temps.size - 2) // _SAMPLE, 1)
+    middle = temps[1:-1:stride]
+    return temps[0 : temps.size - 2 : stride] - 2 * middle + temps[2 : temps.size : stride]
+
+
+def measure_resolution(temps: Floats) -> float:
+    """Give the smallest step between readings.
+
+    Parameters
+    ----------
+    temps : float array, shape (n,)
+        Finite temperatures.
+
+    Returns
+    -------
+    float
+        Kelvin; 0 where all readings are one value.
+    """
+    values = np.unique(temps[:: max(temps.size // _SAMPLE, 1)])
+    steps = np.diff(values)
+    steps = steps[steps > _SMALLEST_STEP_K]
+    return float(steps.min()) if steps.size else 0.0
+
+
+def measure_noise(temps: Floats, *, resolution_k: float) -> float:
+    """Give the scatter of one reading about a smooth curve.
+
+    The median of absolute second differences hardly sees jumps, and a smooth curve hardly
+    at all. Rounding to a step r leaves at least r / sqrt(12).
+
+    Parameters
+    ----------
+    temps : float array, shape (n,)
+        Finite temperatures, n at least 3.
+    resolution_k : float
+        Rounding step.
+
+    Returns
+    -------
+    float
+        Standard deviation in kelvin.
+
+    Notes
+    -----
+    Median absolute deviation as a scale: Rousseeuw and Croux 1993,
+    doi:10.1080/01621459.1993.10476408.
+    """
+    spread = float(np.median(np.abs(_second_differences(temps))))
+    scatter = spread / (_MEDIAN_ABSOLUTE * _SECOND_DIFFERENCE)
+    return max(scatter, resolution_k / 12**0.5)
