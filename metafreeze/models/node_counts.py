@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from metafreeze.models.lockstep import Problem
+from metafreeze.models.marginal_likelihood import evaluate
+from metafreeze.models.study_peaks import Modes, no_modes
 from metafreeze.results import FloatArray, IntArray
 
 if TYPE_CHECKING:
@@ -75,16 +76,17 @@ def enough_nodes(
     light = np.full_like(rung, -1)
     change = np.full((studies, dimensions), np.inf)
     moving = np.arange(studies)
+    modes = no_modes(design, 1)
     criterion = 0.0
     for _ in range(len(LADDER) * dimensions):
-        base = _shares(scaled, theta, moving, ladder[rung[moving]])
+        base = _shares(scaled, theta, moving, ladder[rung[moving]], modes)
         if len(moving) == studies:
             criterion = abs(2.0 * float(base.sum()) + scaled.shift)
         allowed = accuracy * max(1.0, criterion) / (studies * dimensions)
         for d in range(dimensions):
             higher = rung[moving].copy()
             higher[:, d] = np.minimum(higher[:, d] + 1, top)
-            found = _shares(scaled, theta, moving, ladder[higher])
+            found = _shares(scaled, theta, moving, ladder[higher], modes)
             change[moving, d] = 2.0 * (found - base)
         rests = np.abs(change) <= LIGHT_CHANGE / (studies * dimensions)
         light = np.where((light < 0) & rests, rung, light)
@@ -131,11 +133,13 @@ def _few_pieces(nodes: IntArray, rows: IntArray) -> IntArray:
 
 
 def _shares(
-    scaled: Standardised, theta: FloatArray, studies: IntArray, nodes: IntArray
+    scaled: Standardised, theta: FloatArray, studies: IntArray, nodes: IntArray, modes: Modes
 ) -> FloatArray:
-    """Shares of some studies in minus the log likelihood, (len(studies),)."""
+    """Shares of some studies in minus the log likelihood; their modes are kept for the next."""
     part = scaled.design.part(studies, ())
     times = scaled.times.pick(part.rows, slice(None))
-    problem = Problem(part.design, times, 1, nodes)
-    found = problem.at(theta[None], np.arange(1), derivatives=False)
+    start = Modes(modes.z[part.studies], modes.v[part.batches])
+    found = evaluate(part.design, times, theta[None], nodes, start, derivatives=False)
+    modes.z[part.studies] = np.nan_to_num(found.modes.z)
+    modes.v[part.batches] = np.nan_to_num(found.modes.v)
     return np.asarray(found.by_study[:, 0])

@@ -38,6 +38,7 @@ REFINEMENTS = 3
 # Half the squared step, in standard errors, at which a search with few nodes is near enough,
 # and the move in standardised units after which the nodes are counted again.
 ROUGH_GOAL = 1e-3
+ROUGH_STEPS = 40
 SAME_PLACE = 0.1
 # Of the starting points so many are followed to their end.
 FOLLOWED = 2
@@ -388,7 +389,7 @@ def fit_all_parts(scaled: Standardised, fixed: Fitted, *, accuracy: float) -> Fi
         ends = minimise(problem, starts, basis, goal=ROUGH_GOAL)
         return _polish(scaled, _best_of(ends), rough)
     # With so few nodes a rough place is enough to see how many more are needed.
-    ends = minimise(problem, starts, basis, steps=40, goal=ROUGH_GOAL)
+    ends = minimise(problem, starts, basis, steps=ROUGH_STEPS, goal=ROUGH_GOAL)
     theta, nodes = _best_of(ends), rough
     light: IntArray | None = None
     for _ in range(REFINEMENTS):
@@ -400,7 +401,18 @@ def fit_all_parts(scaled: Standardised, fixed: Fitted, *, accuracy: float) -> Fi
         theta, nodes = fitted.theta, plan.nodes
         if moved < SAME_PLACE:
             break
-    return fitted
+    if fitted.arrived:
+        return fitted
+    # A search that stuck where few nodes are poor may find its way from elsewhere.
+    everywhere = starting_points(scaled, fixed.theta)
+    again = Problem(design, scaled.times, len(everywhere), fitted.nodes)
+    ends = minimise(again, everywhere, basis, steps=ROUGH_STEPS)
+    if not ends.arrived.any():
+        return fitted
+    values = np.where(ends.arrived, ends.value, np.inf)
+    found = _polish(scaled, ends.theta[int(np.argmin(values))], fitted.nodes)
+    found.light, found.quadrature_error = fitted.light, fitted.quadrature_error
+    return found if found.arrived else fitted
 
 
 def _best_of(ends: Minimum) -> FloatArray:

@@ -10,6 +10,9 @@ from metafreeze.models.unseen_input import UnseenRows
 from metafreeze.options import Status
 from metafreeze.results import FloatArray
 
+# Where nothing was seen exactly, a search that ends nowhere below this log spread (a twelfth
+# of what least squares on the bounds gives) is on its way to none.
+DRIFT_LOG_SPREAD = -2.5
 # A search that drove the log of the spread so far above its start will not end.
 HIGHEST_LOG_SPREAD = 5.0
 
@@ -41,7 +44,9 @@ def judge_fit(scaled: Standardised, fitted: Fitted) -> tuple[Status, str]:
     if at_edge and bool(np.all(scaled.design.added > 0.0)):
         fitted.zero = np.union1d(fitted.zero, [p])
         return "boundary", "The residual spread beyond the stated variances is estimated at zero."
-    if at_edge:
+    unseen = not bool(np.any(scaled.times.kind == rows_of.EXACT))
+    drifts = unseen and not fitted.arrived and fitted.theta[p] < DRIFT_LOG_SPREAD
+    if at_edge or drifts:
         return (
             "unidentifiable",
             "The windows are too wide to show how runs within a group differ: the spread runs "
