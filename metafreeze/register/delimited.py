@@ -137,7 +137,7 @@ def split_records(text: str, mark: str, *, file: str = "") -> Records:
 def _split_quoted(lines: list[str], mark: str, file: str) -> Records:
     """Split by the rules of quoting; a quote that is never closed counts as a letter."""
     rows, starts, problem = _read_strictly(lines, mark)
-    for quote, skip in _other_quoting(rows):
+    for quote, skip in _other_quoting(rows, lines, mark):
         other, other_starts, other_problem = _read_strictly(lines, mark, quote=quote, skip=skip)
         if other_problem is None and _evenness(other) >= _evenness(rows):
             return Records(rows=other, lines=other_starts, usual_quotes=False)
@@ -184,7 +184,9 @@ _SPACED_OPENING = re.compile(r"\s+\"[^\"]*\Z")
 _SINGLE_QUOTES = re.compile(r"'|.*'\s*\Z", re.DOTALL)
 
 
-def _other_quoting(rows: Sequence[Sequence[str]]) -> list[tuple[str, bool]]:
+def _other_quoting(
+    rows: Sequence[Sequence[str]], lines: Sequence[str], mark: str
+) -> list[tuple[str, bool]]:
     """List other ways of quoting that the cells show: single quotes, spaces before quotes."""
     sample = [row for row in rows[:_SAMPLE_ROWS] if row]
     cells = [cell for row in sample for cell in row if cell]
@@ -194,7 +196,11 @@ def _other_quoting(rows: Sequence[Sequence[str]]) -> list[tuple[str, bool]]:
         ways.append(("'", True))
     spaced = sum(any(map(_SPACED_QUOTE.match, row)) for row in sample)
     opened = any(_SPACED_OPENING.match(cell) for cell in cells)
-    if opened or (spaced and 2 * spaced >= len(sample)):
+    # A cell that begins with a space and a quote may have been quoted itself: only the line
+    # tells whether the space stood before the quote.
+    before_quote = re.compile(rf"(?:^|{re.escape(mark)})\s+\"")
+    shown = (opened or spaced) and any(map(before_quote.search, lines[:_SAMPLE_ROWS]))
+    if shown and (opened or 2 * spaced >= len(sample)):
         ways.append(('"', True))
     return ways
 
@@ -273,7 +279,12 @@ def is_rule_line(row: Sequence[str]) -> bool:
     bool
     """
     joined = "|".join(row)
-    return bool(joined.strip()) and bool(_RULE.match(joined))
+    if not joined.strip() or not _RULE.match(joined):
+        return False
+    # A drawn line fills several cells or begins in the first one; a lone mark further right, or
+    # an ellipsis, is somebody's cell.
+    filled = [bool(cell.strip()) for cell in row]
+    return (filled[0] or sum(filled) > 1) and not any(c.strip() == "..." for c in row)
 
 
 def _clean(cell: str, rivals: Sequence[str]) -> bool:

@@ -89,6 +89,13 @@ def test_runs_come_back_verbatim_under_any_delimiter(tmp_path, table, mark, end)
     assert text_of(source) == blank(rows)
 
 
+def test_a_quoted_cell_that_begins_with_a_space_and_a_quote(tmp_path):
+    heading = ["run", "lab", "start_C", "freeze_min", "remark"]
+    rows = [["", "", "", "", " 0"], ["", "", "", "", ' "']]
+    source = read(tmp_path, write(heading, rows, ",", "\n"))
+    assert text_of(source) == blank(rows)
+
+
 @FILES
 @given(wild_tables(), MARKS, ENDS)
 def test_any_table_comes_back_verbatim_or_a_finding_says_why_not(tmp_path, table, mark, end):
