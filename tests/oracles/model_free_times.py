@@ -41,11 +41,7 @@ def window_masses(left, right, tolerance=1e-14):
     """
     left, right = np.asarray(left, float), np.asarray(right, float)
     ends = sorted([(x, 1) for x in left] + [(x, 0) for x in right])
-    windows = [
-        (a[0], b[0])
-        for a, b in pairwise(ends)
-        if a[1] == 1 and b[1] == 0 and a[0] < b[0]
-    ]
+    windows = [(a[0], b[0]) for a, b in pairwise(ends) if a[1] == 1 and b[1] == 0 and a[0] < b[0]]
     inside = np.array(
         [[a >= lo and b <= hi for a, b in windows] for lo, hi in zip(left, right, strict=True)]
     )
