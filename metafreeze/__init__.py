@@ -84,8 +84,8 @@ if TYPE_CHECKING:
     from metafreeze.physics.setup import Setup
     from metafreeze.physics.usual import usual_setup
     from metafreeze.register.answers import Answers, FileCheck
+    from metafreeze.register.folder.store import Register, create_register, open_register
     from metafreeze.register.intake import check_file, check_files
-    from metafreeze.register.store import Register, create_register, open_register
     from metafreeze.register.templates import write_template
     from metafreeze.reporting.content import Report, Section
     from metafreeze.reporting.files import write_report
@@ -131,7 +131,7 @@ _HOMES: dict[str, str] = {
     "Published": "metafreeze.reporting.publish",
     "RefitPlan": "metafreeze.models.refit",
     "Refits": "metafreeze.models.refit",
-    "Register": "metafreeze.register.store",
+    "Register": "metafreeze.register.folder.store",
     "RegisterError": "metafreeze.errors",
     "Repeatability": "metafreeze.models.repeatability",
     "Replication": "metafreeze.models.replication",
@@ -156,7 +156,7 @@ _HOMES: dict[str, str] = {
     "check_small_studies": "metafreeze.models.small_studies",
     "compare_replication": "metafreeze.models.replication",
     "cooling_times": "metafreeze.physics.baseline",
-    "create_register": "metafreeze.register.store",
+    "create_register": "metafreeze.register.folder.store",
     "cumulate": "metafreeze.models.influence",
     "describe_disagreement": "metafreeze.models.heterogeneity",
     "estimate_contrasts": "metafreeze.models.contrasts",
@@ -172,7 +172,7 @@ _HOMES: dict[str, str] = {
     "measure_effect_repeatability": "metafreeze.models.repeatability",
     "measure_repeatability": "metafreeze.models.repeatability",
     "mixed_model": "metafreeze.models.mixed",
-    "open_register": "metafreeze.register.store",
+    "open_register": "metafreeze.register.folder.store",
     "permute_moderators": "metafreeze.models.moderators",
     "plan_refits": "metafreeze.models.refit",
     "pool": "metafreeze.models.pooled",

@@ -11,10 +11,10 @@ from typing import Any
 import pyarrow as pa
 
 from metafreeze.register.answers import BINS, Answers, FileCheck
-from metafreeze.register.entries import Entry
+from metafreeze.register.files.sheets import Dialect
+from metafreeze.register.folder.entries import Entry
+from metafreeze.register.folder.store import Register
 from metafreeze.register.schema import arrow_schema
-from metafreeze.register.sheets import Dialect
-from metafreeze.register.store import Register
 
 
 def run(start_temp_c: float, time_s: float, **more: Any) -> dict[str, Any]:

@@ -9,7 +9,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from metafreeze.register.store import open_register
+from metafreeze.register.folder.store import open_register
 
 
 def write_sheet(path: Path, label: str, rows: int) -> Path:

@@ -22,10 +22,10 @@ from metafreeze.analysis.challenge import challenge_rows
 from metafreeze.analysis.pooling import answer_pool, choose_endpoint, leave_out
 from metafreeze.errors import NotEstimableError
 from metafreeze.options import ENDPOINT_WORDS, Endpoint
-from metafreeze.register.sealing import SEAL
+from metafreeze.register.folder.sealing import SEAL
 
 if TYPE_CHECKING:
-    from metafreeze.register.store import Register
+    from metafreeze.register.folder.store import Register
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

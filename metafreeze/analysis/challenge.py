@@ -40,7 +40,7 @@ from metafreeze.analysis.mixed_fits import MixedRowsFit
 from metafreeze.analysis.pooling import KELVIN_PER_UNIT, choose_endpoint, choose_pair
 from metafreeze.errors import InputError, NotEstimableError
 from metafreeze.options import Depth, Endpoint, require_choice
-from metafreeze.register.sealing import SEAL, departures
+from metafreeze.register.folder.sealing import SEAL, departures
 from metafreeze.scrutiny.choices import MOST_ANALYSES, SHUFFLES, ManyAnalyses
 from metafreeze.scrutiny.hidden import EValue, RobustnessValue, e_value, robustness_value
 from metafreeze.scrutiny.ladder import Ladder, Rung, least_squares_rung, slope_through
@@ -65,7 +65,7 @@ from metafreeze.scrutiny.verdict import (
 )
 
 if TYPE_CHECKING:
-    from metafreeze.register.store import Register
+    from metafreeze.register.folder.store import Register
 
 NAN = float("nan")
 NAIVE = "all points"
@@ -160,7 +160,7 @@ def in_schema(rows: pd.DataFrame) -> pd.DataFrame:
     """
     import pyarrow as pa
 
-    from metafreeze.register.parts import to_pandas
+    from metafreeze.register.folder.parts import to_pandas
     from metafreeze.register.schema import arrow_schema
 
     frame = rows.reset_index(drop=True)

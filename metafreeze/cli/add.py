@@ -33,7 +33,7 @@ def command(
     """
     from metafreeze.cli.registers import is_register, take
     from metafreeze.errors import UsageError
-    from metafreeze.register.store import open_register
+    from metafreeze.register.folder.store import open_register
 
     target = open_register(register)
     others = [name for name in files if is_register(name)]

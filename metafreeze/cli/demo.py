@@ -28,7 +28,7 @@ def command(out: str, as_json: bool) -> int:
     from pathlib import Path
 
     from metafreeze.cli.demo_sheets import demo_sheets
-    from metafreeze.register.store import create_register
+    from metafreeze.register.folder.store import create_register
     from metafreeze.reporting.answers import published_page
     from metafreeze.reporting.publish import report
     from metafreeze.reporting.terminal import render_text

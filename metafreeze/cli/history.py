@@ -18,7 +18,7 @@ def command(register: str, as_json: bool) -> None:
     Example:
       metafreeze history winter
     """
-    from metafreeze.register.store import open_register
+    from metafreeze.register.folder.store import open_register
 
     past = open_register(register).history()
     content = {"entries": past.to_frame().to_dict(orient="records")}

@@ -27,7 +27,7 @@ def command(register: str, title: str, endpoint: str | None, lab: str, as_json: 
       metafreeze new winter --title "Winter trials" --endpoint t_solid
     """
     from metafreeze.cautions import short_cautions
-    from metafreeze.register.store import create_register
+    from metafreeze.register.folder.store import create_register
 
     made = create_register(register, title=title, primary_endpoint=endpoint or "", lab=lab)
     lines = [f"Made the register {register}."]

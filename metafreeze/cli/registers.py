@@ -12,7 +12,7 @@ import click
 
 if TYPE_CHECKING:
     from metafreeze.register.answers import Answers
-    from metafreeze.register.store import Entry, Register
+    from metafreeze.register.folder.store import Entry, Register
 
 MARK_OF_A_REGISTER = "register.toml"
 
@@ -43,7 +43,7 @@ def opened(sources: Sequence[str], answers: Answers) -> Iterator[Register]:
         Registers and sheets are mixed, or a path is a folder without a register.
     """
     from metafreeze.errors import UsageError
-    from metafreeze.register.store import create_register, open_register
+    from metafreeze.register.folder.store import create_register, open_register
 
     if len(sources) == 1 and Path(sources[0]).is_dir():
         yield open_register(sources[0])

@@ -53,8 +53,8 @@ def command(
       metafreeze seal winter --pair 80 20 --stop "after 30 batches"
     """
     from metafreeze.errors import UsageError
-    from metafreeze.register.sealing import SEAL, make_plan, seal_of, sealed
-    from metafreeze.register.store import open_register
+    from metafreeze.register.folder.sealing import SEAL, make_plan, seal_of, sealed
+    from metafreeze.register.folder.store import open_register
 
     opened = open_register(register)
     chosen = endpoint or opened.primary_endpoint

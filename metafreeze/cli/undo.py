@@ -19,7 +19,7 @@ def command(register: str, entry: str, as_json: bool) -> None:
     Example:
       metafreeze undo winter e0002
     """
-    from metafreeze.register.store import open_register
+    from metafreeze.register.folder.store import open_register
 
     done = open_register(register).undo(entry)
     say(done.headline(), done.to_dict(), as_json=as_json)

@@ -10,7 +10,7 @@ from typing import Any, Literal
 import pyarrow as pa
 
 from metafreeze.errors import Fault
-from metafreeze.register.sheets import Dialect
+from metafreeze.register.files.sheets import Dialect
 
 FileKind = Literal["runs", "summaries", "points", "trace", "unknown"]
 Bin = Literal["used", "not seen exactly", "excluded", "duplicate", "unreadable"]

@@ -15,12 +15,12 @@ import pyarrow.compute as pc
 
 from metafreeze.options import ENDPOINT_WORDS
 from metafreeze.register.answers import BINS, Answers, FileCheck, FileKind
-from metafreeze.register.checks import check_rows, note_coarse_times, note_levels
-from metafreeze.register.columns import name_columns
-from metafreeze.register.drafts import BIN_CODE, Draft, record_bins, schema_rows
-from metafreeze.register.findings import Findings, column_name, list_rows
-from metafreeze.register.headings import plain_heading
-from metafreeze.register.named import (
+from metafreeze.register.files.reading import read_file
+from metafreeze.register.files.sheets import RawTable, SourceFile
+from metafreeze.register.meaning.columns import name_columns
+from metafreeze.register.meaning.findings import Findings, column_name, list_rows
+from metafreeze.register.meaning.headings import plain_heading
+from metafreeze.register.meaning.named import (
     CONTRAST_TARGETS,
     COUNT_TARGETS,
     PIXEL_TARGETS,
@@ -28,14 +28,14 @@ from metafreeze.register.named import (
     TIME_TARGETS,
     NamedTable,
 )
-from metafreeze.register.points import read_points
-from metafreeze.register.reading import read_file
-from metafreeze.register.repeats import settle_repeats
-from metafreeze.register.runs import read_runs
+from metafreeze.register.rows.checks import check_rows, note_coarse_times, note_levels
+from metafreeze.register.rows.drafts import BIN_CODE, Draft, record_bins, schema_rows
+from metafreeze.register.rows.points import read_points
+from metafreeze.register.rows.repeats import settle_repeats
+from metafreeze.register.rows.runs import read_runs
+from metafreeze.register.rows.sources import ask_about_repeated_sources
+from metafreeze.register.rows.summaries import read_summaries
 from metafreeze.register.schema import FIELD
-from metafreeze.register.sheets import RawTable, SourceFile
-from metafreeze.register.sources import ask_about_repeated_sources
-from metafreeze.register.summaries import read_summaries
 
 BoolArray = npt.NDArray[np.bool_]
 

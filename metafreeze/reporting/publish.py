@@ -14,7 +14,7 @@ from metafreeze.reporting.content import Report
 from metafreeze.reporting.files import write_report
 
 if TYPE_CHECKING:
-    from metafreeze.register.store import Register
+    from metafreeze.register.folder.store import Register
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -18,8 +18,8 @@ import numpy as np
 import pandas as pd
 
 import metafreeze
+from metafreeze.register.files.reading import read_file
 from metafreeze.register.intake import check_file, check_source
-from metafreeze.register.reading import read_file
 
 ROWS, SEED, TURNS = 100_000, 20261125, 15
 # Naming and checking a clean sheet may cost this many times the plain read of it.

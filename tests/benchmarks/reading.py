@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from metafreeze.register.reading import read_file
+from metafreeze.register.files.reading import read_file
 
 ROWS = 100_000
 ROUNDS = 15
@@ -33,8 +33,8 @@ _PEAK = """
 import sys
 from pathlib import Path
 import pyarrow.compute, pyarrow.csv
-import metafreeze.register.tables, metafreeze.register.text_files
-from metafreeze.register.reading import read_file
+import metafreeze.register.files.tables, metafreeze.register.files.text_files
+from metafreeze.register.files.reading import read_file
 
 def resident(name):
     lines = Path("/proc/self/status").read_text().splitlines()

@@ -27,8 +27,8 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from checked_sheets import write_sheet
 
 from metafreeze.register.answers import Answers
+from metafreeze.register.folder.store import Register, create_register
 from metafreeze.register.schema import arrow_schema
-from metafreeze.register.store import Register, create_register
 
 PARTS, ROWS_A_PART = 100, 10_000
 CSV_ROWS = 100_000
@@ -142,7 +142,7 @@ MEMORY = """
 import re, sys
 from pathlib import Path
 import metafreeze.register.intake
-from metafreeze.register.store import open_register
+from metafreeze.register.folder.store import open_register
 def now(name):
     return 1024 * int(re.search(name + r":\\s*(\\d+)", Path("/proc/self/status").read_text())[1])
 small, sheet, *paths = sys.argv[1:]

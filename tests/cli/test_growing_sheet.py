@@ -3,7 +3,7 @@
 import pytest
 
 from metafreeze.cli.main import answer
-from metafreeze.register.store import open_register
+from metafreeze.register.folder.store import open_register
 
 
 def sheet_text(rows: int, **corrected: str) -> str:

@@ -34,7 +34,7 @@ def test_the_endpoint_is_asked_once_and_remembered(at_terminal, capsys):
 
 
 def test_the_number_names_the_event(at_terminal):
-    from metafreeze.register.store import open_register
+    from metafreeze.register.folder.store import open_register
 
     at_terminal("3\n")
     assert answer(["new", "mine"]) == 0
@@ -43,7 +43,7 @@ def test_the_number_names_the_event(at_terminal):
 
 
 def test_giving_up_at_the_question_stores_nothing(at_terminal):
-    from metafreeze.register.store import open_register
+    from metafreeze.register.folder.store import open_register
 
     at_terminal("")
     assert answer(["new", "mine"]) == 0

@@ -7,7 +7,7 @@ import pytest
 
 import metafreeze as mf
 from metafreeze.cli.main import answer
-from metafreeze.register.sealing import SEAL, departures, make_plan, seal_of, sealed
+from metafreeze.register.folder.sealing import SEAL, departures, make_plan, seal_of, sealed
 
 
 @pytest.fixture

@@ -13,8 +13,8 @@ from checked_sheets import runs, take
 
 from metafreeze.errors import Fault
 from metafreeze.register.answers import BINS
-from metafreeze.register.entries import Entry, History, Ledger, PastEntry, Sources
-from metafreeze.register.store import create_register
+from metafreeze.register.folder.entries import Entry, History, Ledger, PastEntry, Sources
+from metafreeze.register.folder.store import create_register
 
 NOTE = Fault(rule="x", message="A <b>note</b>", severity="note")
 ENTRY = Entry(id="e0002", kind="add", files=("<a>.csv",), new=3, already_there=2, notes=(NOTE,))

@@ -11,7 +11,7 @@ import pytest
 
 from metafreeze.errors import InputError
 from metafreeze.register.answers import Answers
-from metafreeze.register.reading import read_file
+from metafreeze.register.files.reading import read_file
 
 CASES = Path(__file__).parents[1] / "cases"
 
@@ -44,7 +44,7 @@ def test_a_file_that_may_not_be_opened(tmp_path, monkeypatch):
 
 
 def test_a_file_too_large_to_read(tmp_path, monkeypatch):
-    from metafreeze.register import reading
+    from metafreeze.register.files import reading
 
     monkeypatch.setattr(reading, "MOST_BYTES", 10)
     (fault,) = read_file(write(tmp_path, "runs.csv", "run,start\nR1,80\n")).findings

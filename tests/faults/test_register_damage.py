@@ -11,10 +11,10 @@ import pytest
 from checked_sheets import runs, take
 
 from metafreeze.errors import InputError, RegisterError
-from metafreeze.register.disk import hash_file
-from metafreeze.register.journal import spell_line
+from metafreeze.register.folder.disk import hash_file
+from metafreeze.register.folder.journal import spell_line
+from metafreeze.register.folder.store import create_register, open_register
 from metafreeze.register.schema import SCHEMA_VERSION, arrow_schema
-from metafreeze.register.store import create_register, open_register
 
 
 @pytest.fixture
@@ -357,6 +357,6 @@ def test_a_refused_entry_leaves_the_folder_as_it_was(tmp_path, register):
 
 
 def test_every_schema_type_has_its_widening():
-    from metafreeze.register.parts import _WIDENED_FROM
+    from metafreeze.register.folder.parts import _WIDENED_FROM
 
     assert {field.type for field in arrow_schema()} <= set(_WIDENED_FROM)

@@ -11,8 +11,8 @@ import pytest
 from checked_sheets import runs, take
 
 from metafreeze.errors import RegisterError
-from metafreeze.register import disk, locking
-from metafreeze.register.store import create_register, open_register
+from metafreeze.register.folder import disk, locking
+from metafreeze.register.folder.store import create_register, open_register
 
 STEPS = ("open", "write", "fsync", "replace", "ftruncate")
 

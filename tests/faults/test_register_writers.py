@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from metafreeze.register.store import create_register, open_register
+from metafreeze.register.folder.store import create_register, open_register
 
 WRITER = Path(__file__).parent.parent / "register_writer.py"
 ROWS = 5

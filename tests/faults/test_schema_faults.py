@@ -14,9 +14,9 @@ from naming_sheets import check_text
 
 from metafreeze.errors import Fault
 from metafreeze.register.answers import FileCheck
+from metafreeze.register.meaning.units import DIMENSION_OF_UNIT, OFFERED
 from metafreeze.register.schema import FIELDS, Field
 from metafreeze.register.templates import heading_of
-from metafreeze.register.units import DIMENSION_OF_UNIT, OFFERED
 
 # A sound sheet of each kind: heading and two rows, to which one column is added.
 SOUND = {

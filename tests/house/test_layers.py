@@ -103,3 +103,20 @@ def test_register_knows_no_statistics_and_models_know_no_files():
                 f"{path.relative_to(ROOT)} imports {n}" for n in names if n.split(".")[0] in banned
             ]
     assert not wrong, "\n".join(sorted(wrong))
+
+
+# Each shelf of the register and what it may lean on; what stands beside them is free to use all.
+SHELVES = ["files", "meaning", "rows", "folder"]
+
+
+def test_the_shelves_of_the_register_lean_one_way():
+    wrong = []
+    for place, shelf in enumerate(SHELVES):
+        for path in (ROOT / "register" / shelf).glob("*.py"):
+            text = path.read_text("utf-8")
+            wrong += [
+                f"{shelf}/{path.name} leans on {higher}"
+                for higher in SHELVES[place + 1 :]
+                if f"metafreeze.register.{higher}" in text
+            ]
+    assert not wrong, "\n".join(sorted(wrong))

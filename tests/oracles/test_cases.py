@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from metafreeze.register.answers import BINS, Answers, FileCheck
+from metafreeze.register.files.reading import read_file
 from metafreeze.register.intake import check_file
-from metafreeze.register.reading import read_file
 
 FOLDER = Path(__file__).parents[1] / "cases"
 CASES: list[dict[str, Any]] = tomllib.loads((FOLDER / "index.toml").read_text("utf-8"))["case"]

@@ -19,11 +19,11 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from metafreeze.register import text_files
-from metafreeze.register.dates import parse_dates
-from metafreeze.register.numbers import parse_number, parse_numbers
-from metafreeze.register.reading import read_file
-from metafreeze.register.sheets import Dialect, SourceFile
+from metafreeze.register.files import text_files
+from metafreeze.register.files.dates import parse_dates
+from metafreeze.register.files.numbers import parse_number, parse_numbers
+from metafreeze.register.files.reading import read_file
+from metafreeze.register.files.sheets import Dialect, SourceFile
 
 SEED = 20250211
 

@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from naming_sheets import check_cells, check_text, column
 
 from metafreeze.register.answers import BINS, FileCheck
-from metafreeze.register.sheets import Dialect
-from metafreeze.register.times import read_outcome
-from metafreeze.register.units import find_unit
-from metafreeze.register.values import number_reader
+from metafreeze.register.files.sheets import Dialect
+from metafreeze.register.meaning.times import read_outcome
+from metafreeze.register.meaning.units import find_unit
+from metafreeze.register.meaning.values import number_reader
 
 # The promise of the way in: the same data in other units gives the same rows.
 RELATIVE = 1e-9

@@ -11,10 +11,10 @@ import pyarrow as pa
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from metafreeze.register.dates import decide_day_order
-from metafreeze.register.numbers import NumberColumn, decide_marks, parse_numbers
-from metafreeze.register.reading import read_file
-from metafreeze.register.sheets import Dialect, SourceFile
+from metafreeze.register.files.dates import decide_day_order
+from metafreeze.register.files.numbers import NumberColumn, decide_marks, parse_numbers
+from metafreeze.register.files.reading import read_file
+from metafreeze.register.files.sheets import Dialect, SourceFile
 
 BRIEF = settings(max_examples=100, deadline=None)
 # Each example writes and reads a file.

@@ -20,10 +20,10 @@ from hypothesis.stateful import (
 )
 
 from metafreeze.errors import InputError
-from metafreeze.register.codes import pair_rows, row_codes
-from metafreeze.register.exporting import make_inert, undo_inert
+from metafreeze.register.folder.codes import pair_rows, row_codes
+from metafreeze.register.folder.exporting import make_inert, undo_inert
+from metafreeze.register.folder.store import create_register, open_register
 from metafreeze.register.schema import arrow_schema
-from metafreeze.register.store import create_register, open_register
 
 LABS = st.sampled_from(["A", "B"])
 RUNS = st.integers(0, 5)

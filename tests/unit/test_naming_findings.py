@@ -6,8 +6,8 @@ import numpy as np
 import pyarrow as pa
 from naming_sheets import check_text, messages
 
-from metafreeze.register.findings import Findings, column_name, list_rows
-from metafreeze.register.sheets import Column, RawTable
+from metafreeze.register.files.sheets import Column, RawTable
+from metafreeze.register.meaning.findings import Findings, column_name, list_rows
 
 COLUMN = Column(heading="freeze  (min)", position=2, text=pa.array(["1"] * 30))
 TABLE = RawTable(columns=(COLUMN,), file_rows=np.arange(2, 32), header_row=1)

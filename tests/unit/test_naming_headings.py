@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from metafreeze.register.aliases import ROLE_WORDS
-from metafreeze.register.headings import (
+from metafreeze.register.meaning.aliases import ROLE_WORDS
+from metafreeze.register.meaning.headings import (
     ALIASES,
     find_target,
     plain_heading,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from naming_sheets import check_text, column, rules
 
-from metafreeze.register.points import PIXEL_ROUNDING_SD, calibrate
+from metafreeze.register.rows.points import PIXEL_ROUNDING_SD, calibrate
 
 HEAD = "mark,axis,pixel_x,pixel_y,value,unit\n"
 X_MARKS = "axis,x,100,,0,°C\naxis,x,300,,50,°C\naxis,x,500,,100,°C\n"

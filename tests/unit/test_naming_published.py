@@ -7,10 +7,10 @@ import math
 import pytest
 from naming_sheets import check_cells, check_text, column, messages, rules
 
-from metafreeze.register.contrasts import p_disagrees
-from metafreeze.register.sheets import Dialect
-from metafreeze.register.spreads import find_kind, read_stated, split_pair
-from metafreeze.register.values import number_reader
+from metafreeze.register.files.sheets import Dialect
+from metafreeze.register.meaning.spreads import find_kind, read_stated, split_pair
+from metafreeze.register.meaning.values import number_reader
+from metafreeze.register.rows.contrasts import p_disagrees
 
 POINT = number_reader(Dialect(decimal="."))
 NAN = math.nan

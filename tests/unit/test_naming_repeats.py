@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from naming_sheets import check_text, column, messages, rules
 
-from metafreeze.register.checks import nominal_levels
+from metafreeze.register.rows.checks import nominal_levels
 
 
 def test_an_exact_repeat_counts_once_however_it_is_spelled() -> None:

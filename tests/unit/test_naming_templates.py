@@ -9,8 +9,8 @@ import pytest
 from openpyxl import load_workbook
 
 from metafreeze.errors import InputError
-from metafreeze.register.headings import read_heading
 from metafreeze.register.intake import check_file
+from metafreeze.register.meaning.headings import read_heading
 from metafreeze.register.schema import FIELDS, PLAIN_RUN_FIELDS
 from metafreeze.register.templates import (
     SHEET_KINDS,

@@ -6,10 +6,10 @@ import math
 
 import pytest
 
-from metafreeze.register.sheets import Dialect
-from metafreeze.register.times import read_duration, read_outcome, two_field_first
-from metafreeze.register.units import find_unit
-from metafreeze.register.values import number_reader
+from metafreeze.register.files.sheets import Dialect
+from metafreeze.register.meaning.times import read_duration, read_outcome, two_field_first
+from metafreeze.register.meaning.units import find_unit
+from metafreeze.register.meaning.values import number_reader
 
 POINT = number_reader(Dialect(decimal="."))
 COMMA = number_reader(Dialect(decimal=","))

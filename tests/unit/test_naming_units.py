@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from metafreeze.register.units import OFFERED, dimensions_of, find_unit, offered
+from metafreeze.register.meaning.units import OFFERED, dimensions_of, find_unit, offered
 
 
 @pytest.mark.parametrize(

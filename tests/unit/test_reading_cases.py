@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from metafreeze.register.numbers import parse_numbers
-from metafreeze.register.reading import read_file
-from metafreeze.register.sheets import RawTable, SourceFile
+from metafreeze.register.files.numbers import parse_numbers
+from metafreeze.register.files.reading import read_file
+from metafreeze.register.files.sheets import RawTable, SourceFile
 
 CASES = Path(__file__).parents[1] / "cases"
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pyarrow as pa
 import pytest
 
-from metafreeze.register.dates import decide_day_order, parse_dates
+from metafreeze.register.files.dates import decide_day_order, parse_dates
 
 ANY_ORDER = [
     ("2025-04-03", "2025-04-03"),

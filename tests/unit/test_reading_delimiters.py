@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from metafreeze.register.delimited import decide_delimiter, named_delimiter, split_records
+from metafreeze.register.files.delimited import decide_delimiter, named_delimiter, split_records
 
 ROWS = "run{0}start{0}freeze\nR1{0}80{0}41.2\nR2{0}20{0}39.9\n"
 

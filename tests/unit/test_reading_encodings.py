@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from metafreeze.register.encodings import decode_text
+from metafreeze.register.files.encodings import decode_text
 
 TABLE = "Versuch;Labor;Gefäß;Start (°C)\nV1;Süd;Becher;80,0\nV2;Süd;Becher;−20,0\n"
 LATIN = TABLE.replace("−", "-")

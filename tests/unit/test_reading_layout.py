@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from metafreeze.register.reading import read_file
-from metafreeze.register.sheets import SourceFile
+from metafreeze.register.files.reading import read_file
+from metafreeze.register.files.sheets import SourceFile
 
 A4 = ["run", "lab", "start", "freeze"]
 

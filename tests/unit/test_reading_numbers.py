@@ -6,8 +6,13 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from metafreeze.register.numbers import NumberColumn, decide_marks, parse_number, parse_numbers
-from metafreeze.register.sheets import Dialect
+from metafreeze.register.files.numbers import (
+    NumberColumn,
+    decide_marks,
+    parse_number,
+    parse_numbers,
+)
+from metafreeze.register.files.sheets import Dialect
 
 POINT = Dialect(decimal=".")
 COMMA = Dialect(decimal=",")

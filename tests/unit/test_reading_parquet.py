@@ -11,8 +11,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from metafreeze.register.reading import read_file
-from metafreeze.register.sheets import SourceFile
+from metafreeze.register.files.reading import read_file
+from metafreeze.register.files.sheets import SourceFile
 
 
 @pytest.fixture

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from metafreeze.register.reading import read_file
-from metafreeze.register.sheets import RawTable
+from metafreeze.register.files.reading import read_file
+from metafreeze.register.files.sheets import RawTable
 
 
 @pytest.fixture

@@ -12,9 +12,9 @@ import openpyxl
 import pytest
 
 from metafreeze.register.answers import Answers
-from metafreeze.register.reading import read_file
-from metafreeze.register.sheets import SourceFile
-from metafreeze.register.workbooks import spell_duration, spell_number
+from metafreeze.register.files.reading import read_file
+from metafreeze.register.files.sheets import SourceFile
+from metafreeze.register.files.workbooks import spell_duration, spell_number
 
 RUNS = [["run", "start", "freeze"], ["R1", 80, 41.2], ["R2", 20, 39.9]]
 

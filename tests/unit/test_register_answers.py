@@ -8,9 +8,9 @@ import pytest
 from checked_sheets import runs, write_sheet
 
 from metafreeze.errors import Fault, InputError
-from metafreeze.register import store
 from metafreeze.register.answers import Answers
-from metafreeze.register.store import create_register
+from metafreeze.register.folder import store
+from metafreeze.register.folder.store import create_register
 
 QUESTION = Fault(rule="unknown-heading", message="What is “t”?", severity="question")
 DIALECT = Fault(rule="decimal", message="Point or comma?", severity="question")

@@ -11,9 +11,9 @@ from checked_sheets import run, runs, take
 
 from metafreeze.errors import InputError, RegisterError
 from metafreeze.register.answers import Answers
-from metafreeze.register.returning import read_export
+from metafreeze.register.folder.returning import read_export
+from metafreeze.register.folder.store import create_register
 from metafreeze.register.schema import FIELDS
-from metafreeze.register.store import create_register
 
 NAMES = [f.name for f in FIELDS]
 

@@ -10,8 +10,8 @@ from checked_sheets import run, runs, take, write_sheet
 
 from metafreeze.errors import InputError
 from metafreeze.register.answers import Answers
-from metafreeze.register.codes import pair_rows, repeats, round_digits
-from metafreeze.register.store import create_register
+from metafreeze.register.folder.codes import pair_rows, repeats, round_digits
+from metafreeze.register.folder.store import create_register
 
 
 @pytest.fixture

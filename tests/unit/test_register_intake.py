@@ -9,8 +9,8 @@ import pytest
 
 from metafreeze.errors import InputError
 from metafreeze.register.answers import Answers
-from metafreeze.register.codes import SAME_RELATIVE
-from metafreeze.register.store import create_register
+from metafreeze.register.folder.codes import SAME_RELATIVE
+from metafreeze.register.folder.store import create_register
 
 CUPS = ("blue", "red", "green")
 

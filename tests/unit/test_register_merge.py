@@ -7,7 +7,7 @@ from checked_sheets import run, runs, take
 
 from metafreeze.errors import InputError, RegisterError
 from metafreeze.register.answers import Answers
-from metafreeze.register.store import create_register
+from metafreeze.register.folder.store import create_register
 
 
 @pytest.fixture

@@ -13,10 +13,10 @@ import pytest
 from checked_sheets import run, runs, take, write_sheet
 
 from metafreeze.errors import InputError, RegisterError
-from metafreeze.register import writing
 from metafreeze.register.answers import Answers
+from metafreeze.register.folder import writing
+from metafreeze.register.folder.store import create_register, open_register
 from metafreeze.register.schema import FIELDS
-from metafreeze.register.store import create_register, open_register
 
 
 @pytest.fixture
@@ -247,7 +247,7 @@ def test_sources_are_kept_under_their_hash(tmp_path, register):
 
 @pytest.mark.parametrize("suffix", [".csv/../../x", ".tar gz", ".é", "." + "a" * 30, "."])
 def test_a_strange_ending_never_gets_into_a_path(suffix):
-    from metafreeze.register.taking import safe_suffix
+    from metafreeze.register.folder.taking import safe_suffix
 
     assert safe_suffix(suffix) == ""
 
@@ -394,7 +394,7 @@ def test_calls_that_name_nothing_or_no_endpoint_are_refused(register):
 
 
 def test_a_journal_from_a_stranger_does_not_lead_out_of_the_folder(tmp_path, register):
-    from metafreeze.register.journal import spell_line
+    from metafreeze.register.folder.journal import spell_line
 
     take(register, tmp_path, runs(2))
     journal = register.path / "journal.jsonl"

@@ -1,0 +1,1 @@
+"""From bytes to tables of verbatim text: encodings, separators, headings, records."""

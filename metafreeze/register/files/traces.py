@@ -1,0 +1,239 @@
+"""Telling a temperature trace from a table of runs.
+
+A trace holds many readings of a temperature that changes smoothly, against a clock or
+at a stated rate. It must never be taken for a table of runs.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from metafreeze.register.files.cells import is_unit, look_of
+from metafreeze.register.files.numbers import parse_numbers
+from metafreeze.register.files.sheets import Column, Dialect
+
+Floats: TypeAlias = npt.NDArray[np.float64]
+
+# Fewer readings than this show no curve.
+FEWEST_READINGS = 20
+# Without a word for time above it, a column must run this long at one step to be a clock.
+_FEWEST_UNNAMED = 40
+# Share of steps that must go forward, and of the usual step, for a column to be a clock.
+_FORWARD = 0.9
+_REGULAR = 0.9
+# A smooth curve moves from reading to reading by less than this share of its range; runs
+# of hot and cold vessels in turn move by nearly all of it.
+_SMOOTH = 0.15
+# Seconds since 1970 of every date from 1990 on are larger than this.
+_EPOCH = 6e8
+
+_CLOCK_WORDS = re.compile(
+    r"time|clock|elapsed|zeit|uhr|datum|date|heure|temps|tiempo|hora|fecha|tempo|ora|tijd|tid|aika"
+    r"|时间|時間|時刻|시간|epoch|stamp|(?-i:\bt\b)|\b(?:sec|secs|seconds|min|minutes|hours)\b",
+    re.IGNORECASE,
+)
+# These words over any column tell runs or points of a figure.
+_RUN_WORDS = re.compile(
+    r"freez|frozen|gefrier|start(?!.*(?:time|zeit|clock))|anfang|pixel|mark\b", re.IGNORECASE
+)
+# These do so unless they head a channel of the trace itself, such as "Run 1 (°C)".
+_LABEL_WORDS = re.compile(
+    r"\b(?:runs?|trial|lab|batch|sd|se|mean|error)\b|versuch|labor|\bsource|stud(?:y|ie)",
+    re.IGNORECASE,
+)
+_RATE_WORDS = re.compile(
+    r"interval|rate|period|every|epoch|sampl|step|takt|intervall|intervalle|cadence|间隔|間隔",
+    re.IGNORECASE,
+)
+_CLOCK = "(?P<a>[0-9]{1,4}):(?P<b>[0-9]{2})(?::(?P<c>[0-9]{2}(?:[.,][0-9]+)?))?"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraceVerdict:
+    """Whether a table is a temperature trace, and why in one sentence."""
+
+    is_trace: bool
+    because: str
+
+
+def _words(heading: str) -> str:
+    return re.sub(r"[\W\d_]+", " ", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", heading)).strip()
+
+
+def _steps(values: Floats) -> Floats:
+    known = values[np.isfinite(values)]
+    return np.diff(known)
+
+
+def _runs_forward(values: Floats) -> bool:
+    """Tell whether values hardly ever go back and reach further than they began."""
+    steps = _steps(values)
+    if steps.size < FEWEST_READINGS - 1:
+        return False
+    return bool(np.mean(steps >= 0) >= _FORWARD and np.any(steps > 0))
+
+
+def _is_regular(values: Floats) -> bool:
+    steps = _steps(values)
+    usual = np.median(steps)
+    return bool(usual > 0 and np.mean(np.isclose(steps, usual, rtol=0.01)) >= _REGULAR)
+
+
+def _clock_seconds(column: Column) -> Floats | None:
+    """Give the time of day or elapsed time of cells such as 09:01:00, in seconds."""
+    cells = column.text
+    parts = pc.extract_regex(cells, _CLOCK)
+    if isinstance(parts, pa.ChunkedArray):
+        parts = parts.combine_chunks()
+    matched = len(parts) - parts.null_count
+    if matched < 0.8 * max(len(cells) - cells.null_count, 1) or not matched:
+        return None
+    values = []
+    for name in ("a", "b", "c"):
+        part = pc.replace_substring(pc.struct_field(parts, name), ",", ".")
+        part = pc.if_else(pc.equal(part, ""), "0", part)
+        values.append(pc.cast(part, pa.float64()).to_numpy(zero_copy_only=False))
+    # Two fields are hours and minutes or minutes and seconds: both grow alike.
+    seconds: Floats = values[0] * 3600 + values[1] * 60 + values[2]
+    return seconds
+
+
+def _numbers(column: Column, dialect: Dialect) -> Floats:
+    if column.numbers is not None:
+        return column.numbers
+    return parse_numbers(column.text, dialect)[0]
+
+
+def _is_clock(column: Column, dialect: Dialect) -> bool:
+    """Tell whether a column is the clock of a trace."""
+    sample = column.text.slice(0, 50).to_pylist()
+    looks = [look_of(cell) for cell in sample if cell]
+    named = bool(_CLOCK_WORDS.search(_words(column.heading)))
+    if looks and looks.count("d") > 0.5 * len(looks):
+        seconds = _clock_seconds(column)
+        return seconds is not None and _runs_forward(seconds)
+    if not looks or looks.count("n") < 0.5 * len(looks):
+        return False
+    values = _numbers(column, dialect)
+    if not _runs_forward(values):
+        return False
+    known = values[np.isfinite(values)]
+    if named or (not column.heading and known[0] > _EPOCH):
+        return True
+    counts_rows = bool(np.all(np.diff(known) == 1) and known[0] in (0, 1))
+    if re.search("temp", column.heading, re.IGNORECASE) or counts_rows:
+        return False
+    return known.size >= _FEWEST_UNNAMED and _is_regular(values)
+
+
+def _find_clock(columns: Sequence[Column], dialect: Dialect) -> Column | None:
+    """Choose the clock: a column of times before one of numbers, a named one before others."""
+    clocks = [c for c in columns if _is_clock(c, dialect)]
+    timed = [c for c in clocks if _clock_seconds(c) is not None]
+    named = [c for c in clocks if _CLOCK_WORDS.search(_words(c.heading))]
+    return next(iter([*timed, *named, *clocks]), None)
+
+
+def _is_smooth(column: Column, dialect: Dialect) -> bool:
+    """Tell whether a column holds temperatures that change from reading to reading by little."""
+    values = _numbers(column, dialect)
+    known = values[np.isfinite(values)]
+    if known.size < FEWEST_READINGS or known.size < 0.3 * len(column.text):
+        return False
+    low, high = np.quantile(known, [0.05, 0.95])
+    if low < -120 or high > 400 or high - low <= 0 or np.unique(known).size < 5:
+        return False
+    # A column that counts rows or seconds is even; no temperature is.
+    if _is_regular(values):
+        return False
+    return bool(np.median(np.abs(np.diff(known))) <= _SMOOTH * (high - low))
+
+
+def _stated_rate(preamble: Mapping[str, str]) -> str:
+    """Give the line above the table that states the time between readings; empty if none."""
+    for key, value in preamble.items():
+        if _RATE_WORDS.search(key) and any(c.isdigit() for c in value):
+            return f"{key} {value}"
+    return ""
+
+
+def recognise_trace(
+    columns: Sequence[Column], preamble: Mapping[str, str], dialect: Dialect
+) -> TraceVerdict:
+    """Tell whether a table is a temperature trace.
+
+    Parameters
+    ----------
+    columns : sequence of Column
+        The table.
+    preamble : mapping of str to str
+        What stands above it.
+    dialect : Dialect
+        Marks of its numbers.
+
+    Returns
+    -------
+    TraceVerdict
+    """
+    n_rows = len(columns[0].text) if columns else 0
+    if n_rows < FEWEST_READINGS:
+        return TraceVerdict(is_trace=False, because=f"{n_rows} rows are too few for a trace")
+    headings = [f"{_words(c.group)} {_words(c.heading)}" for c in columns]
+    told = [c for c, words in zip(columns, headings, strict=True) if _RUN_WORDS.search(words)]
+    if told:
+        return _belongs_to_runs(told[0])
+    clock = _find_clock(columns, dialect)
+    smooth = [c for c in columns if c is not clock and _is_smooth(c, dialect)]
+    for column, words in zip(columns, headings, strict=True):
+        if _LABEL_WORDS.search(words) and not any(column is c for c in smooth):
+            return _belongs_to_runs(column)
+    return _judge(columns, clock, smooth, preamble)
+
+
+def _belongs_to_runs(column: Column) -> TraceVerdict:
+    because = f"the heading “{column.heading}” belongs to runs"
+    return TraceVerdict(is_trace=False, because=because)
+
+
+def _judge(
+    columns: Sequence[Column],
+    clock: Column | None,
+    smooth: Sequence[Column],
+    preamble: Mapping[str, str],
+) -> TraceVerdict:
+    """Weigh the clock and the smooth channels of a table that no heading gives to runs."""
+    n_rows = len(columns[0].text)
+    if not smooth:
+        return TraceVerdict(
+            is_trace=False, because="no column holds a temperature that changes smoothly"
+        )
+    channels = ", ".join(f"“{c.heading}”" for c in smooth[:3] if c.heading) or "a column"
+    if clock:
+        name = clock.heading or f"column {clock.position}"
+        because = f"{n_rows} readings in {channels} against the clock “{name}”, and no runs"
+        return TraceVerdict(is_trace=True, because=because)
+    rate = _stated_rate(preamble)
+    if rate:
+        because = f"{n_rows} readings in {channels} at a stated rate ({rate}), and no runs"
+        return TraceVerdict(is_trace=True, because=because)
+    if len(columns) == 1 and _names_temperature(columns[0]):
+        because = (
+            f"{n_rows} readings in {channels} and nothing else; no clock and no rate is stated"
+        )
+        return TraceVerdict(is_trace=True, because=because)
+    return TraceVerdict(is_trace=False, because="there is no clock and no stated rate")
+
+
+def _names_temperature(column: Column) -> bool:
+    words = f"{column.heading} {column.unit}"
+    return bool(re.search("temp|°|℃", words, re.IGNORECASE)) or (
+        is_unit(column.heading) and not _CLOCK_WORDS.search(_words(column.heading))
+    )

@@ -1,0 +1,1 @@
+"""The register on disk: journal, parts, growth, undo, export, seal."""
