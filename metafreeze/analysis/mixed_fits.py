@@ -299,7 +299,7 @@ def _report(
             "No row names a batch, so the runs of a study count as cooled together. Say which "
             "vessels shared a batch if that is not so."
         )
-    engine = model.second_engine if isinstance(model, MixedFit) else "not asked for"
+    engine = model.second_engine
     return MixedRowsFit(
         slope_per_10k=row["estimate"],
         slope_se=row["se"],

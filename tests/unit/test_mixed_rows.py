@@ -334,6 +334,7 @@ def test_times_not_seen_exactly_are_listed_or_modelled():
     kept = fit_mixed(frame, endpoint="t_solid", unseen="model")
     assert kept.unused.empty and kept.rows_used == len(frame)
     assert isinstance(kept.model, mf.UnseenTimesFit)
+    assert "no random parts for times seen in part" in kept.second_engine
     assert abs(kept.slope_per_10k - left.slope_per_10k) < 3 * left.slope_se
 
 
