@@ -285,6 +285,8 @@ def challenge_rows(
         excess=excess,
         excess_low=beyond.low,
         excess_high=beyond.high,
+        excess_low90=beyond.low90,
+        excess_high90=beyond.high90,
         baseline=question.physics.at_pair,
         shuffle_test=shuffled,
         robustness=_robustness(points, question.units) if full else None,

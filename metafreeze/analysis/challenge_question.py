@@ -236,7 +236,7 @@ class Question:
             pair=(self.cold_c, self.hot_c),
         )
         forms = [
-            Effect(estimate=found.excess_at_pair, low=found.excess_low, high=found.excess_high)
+            _limits(0.0, self.units, found.slope_per_10k, found.slope_se, found.slope_df),
         ]
         if isinstance(fit.model, MixedFit) and WITHIN in fit.model.robust.index:
             robust = fit.model.robust.loc[WITHIN].to_dict()

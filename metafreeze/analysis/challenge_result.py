@@ -50,6 +50,8 @@ class Challenge(Result):
         Beyond ordinary physics.
     excess_low, excess_high : float
         Its interval at the pair, the wider of those computed.
+    excess_low90, excess_high90 : float
+        Its 90 % interval, for equivalence.
     baseline : float
         What physics gives at the pair.
     shuffle_test : ShuffleTest
@@ -91,6 +93,8 @@ class Challenge(Result):
     excess: ExcessSlope
     excess_low: float
     excess_high: float
+    excess_low90: float
+    excess_high90: float
     baseline: float
     shuffle_test: ShuffleTest
     robustness: RobustnessValue | None
@@ -137,6 +141,8 @@ class Challenge(Result):
                 "log_ratio": self.excess.excess_at_pair,
                 "low": self.excess_low,
                 "high": self.excess_high,
+                "low90": self.excess_low90,
+                "high90": self.excess_high90,
             },
             "shuffle_test": self.shuffle_test.to_frame().to_dict(orient="records")[0],
             "robustness": _plain(self.robustness),

@@ -297,12 +297,17 @@ def _only_apparent(evidence: Evidence) -> bool:
 
 
 def judge_physics(excess: Effect, *, smallest_effect: float, status: str) -> PhysicsVerdict:
-    """Decide whether anything lies beyond ordinary physics, from E's interval.
+    """Decide whether anything lies beyond ordinary physics, from E's intervals.
+
+    Sooner or later than physics is read from the 95 % interval. That nothing lies beyond it is a
+    statement of equivalence, and so is asked as `judge_raw` asks it of R: two one-sided tests
+    at 5 %, which is the 90 % interval inside the tolerance, here of two smallest effects, since
+    E carries the error of the baseline beside that of the rows.
 
     Parameters
     ----------
     excess : Effect
-        E, seen minus expected at the pair.
+        E, seen minus expected at the pair; where it has no 90 % interval, its 95 % one serves.
     smallest_effect : float
         Smallest effect of interest, as a share.
     status : str
@@ -315,6 +320,8 @@ def judge_physics(excess: Effect, *, smallest_effect: float, status: str) -> Phy
     Source
     ------
     The package's own rule, fixed and calibrated in ``tests/calibration/causes.toml``.
+    Equivalence by two one-sided tests: Schuirmann (1987), J. Pharmacokinet. Biopharm.
+    15:657-680.
     """
     if status not in FITTED or math.isnan(excess.estimate):
         return PhysicsVerdict(label="cannot tell", because="no expected times could be had")
@@ -329,7 +336,11 @@ def judge_physics(excess: Effect, *, smallest_effect: float, status: str) -> Phy
             because="the hotter one was later than cooling, evaporation and latent heat give",
         )
     tolerance = PHYSICS_TOLERANCE_DELTAS * math.log1p(smallest_effect)
-    if -tolerance < excess.low and excess.high < tolerance:
+    low, high = (
+        outer if math.isnan(inner) else inner
+        for inner, outer in ((excess.low90, excess.low), (excess.high90, excess.high))
+    )
+    if -tolerance < low and high < tolerance:
         return PhysicsVerdict(
             label="nothing beyond ordinary physics",
             because="what is left over is small, and its interval holds zero",

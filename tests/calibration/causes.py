@@ -38,6 +38,8 @@ COLUMNS = (
     "excess",
     "excess_low",
     "excess_high",
+    "excess_low90",
+    "excess_high90",
     "baseline",
     "shuffle_p",
 )
@@ -58,6 +60,8 @@ def judge(cause: str, number: int) -> tuple[object, ...]:
         found.excess.excess_at_pair,
         found.excess_low,
         found.excess_high,
+        found.excess_low90,
+        found.excess_high90,
         found.baseline,
         found.shuffle_test.p,
     )

@@ -109,6 +109,12 @@ def test_no_smallest_effect_is_refused():
         (NEGATIVE, "sooner than physics"),
         (POSITIVE, "later than physics"),
         (TIGHT, "nothing beyond ordinary physics"),
+        # Alike is asked at 5 % a side: the 90 % interval decides, where there is one.
+        (
+            Effect(estimate=0.05, low=-0.005, high=0.105, low90=0.004, high90=0.096),
+            "nothing beyond ordinary physics",
+        ),
+        (Effect(estimate=0.05, low=-0.005, high=0.105), "cannot tell"),
         (Effect(estimate=0.0, low=-0.2, high=0.2), "cannot tell"),
         (Effect(estimate=math.nan, low=math.nan, high=math.nan), "cannot tell"),
     ],
