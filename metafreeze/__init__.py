@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     __version__: str
 
+    from metafreeze.analysis.against import Against, compare_bundles
+    from metafreeze.analysis.bundle import Bundle
     from metafreeze.analysis.challenge import challenge
     from metafreeze.analysis.challenge_result import Challenge
     from metafreeze.analysis.excess import ExcessSlope, excess_slope
@@ -88,7 +90,7 @@ if TYPE_CHECKING:
     from metafreeze.register.intake import check_file, check_files
     from metafreeze.register.templates import write_template
     from metafreeze.reporting.content import Report, Section
-    from metafreeze.reporting.files import write_report
+    from metafreeze.reporting.files import read_report, write_report
     from metafreeze.reporting.html import render_html
     from metafreeze.reporting.pdf import render_pdf
     from metafreeze.reporting.publish import Published, report
@@ -96,8 +98,10 @@ if TYPE_CHECKING:
 
 # Public name -> module that defines it. `tests/house` compares this with `__all__`.
 _HOMES: dict[str, str] = {
+    "Against": "metafreeze.analysis.against",
     "Answers": "metafreeze.register.answers",
     "BootstrapIntervals": "metafreeze.models.bootstrap",
+    "Bundle": "metafreeze.analysis.bundle",
     "Challenge": "metafreeze.analysis.challenge_result",
     "Cumulative": "metafreeze.models.influence",
     "Disagreement": "metafreeze.models.heterogeneity",
@@ -154,6 +158,7 @@ _HOMES: dict[str, str] = {
     "check_file": "metafreeze.register.intake",
     "check_files": "metafreeze.register.intake",
     "check_small_studies": "metafreeze.models.small_studies",
+    "compare_bundles": "metafreeze.analysis.against",
     "compare_replication": "metafreeze.models.replication",
     "cooling_times": "metafreeze.physics.baseline",
     "create_register": "metafreeze.register.folder.store",
@@ -185,6 +190,7 @@ _HOMES: dict[str, str] = {
     "profile_intervals": "metafreeze.models.variance_profile",
     "profile_pool": "metafreeze.models.profile",
     "rank_asymmetry": "metafreeze.models.small_studies",
+    "read_report": "metafreeze.reporting.files",
     "refit_many": "metafreeze.models.refit",
     "regress_asymmetry": "metafreeze.models.small_studies",
     "regress_precision": "metafreeze.models.small_studies",
@@ -204,8 +210,10 @@ _HOMES: dict[str, str] = {
 }
 
 __all__ = [
+    "Against",
     "Answers",
     "BootstrapIntervals",
+    "Bundle",
     "Challenge",
     "Cumulative",
     "Disagreement",
@@ -263,6 +271,7 @@ __all__ = [
     "check_file",
     "check_files",
     "check_small_studies",
+    "compare_bundles",
     "compare_replication",
     "cooling_times",
     "create_register",
@@ -294,6 +303,7 @@ __all__ = [
     "profile_intervals",
     "profile_pool",
     "rank_asymmetry",
+    "read_report",
     "refit_many",
     "regress_asymmetry",
     "regress_precision",

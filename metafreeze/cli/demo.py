@@ -42,7 +42,7 @@ def command(out: str, as_json: bool) -> int:
         )
         entry = register.add(demo_sheets())
         published = report(register, out=folder)
-    page = render_text(published_page(published.results), width=terminal_width())
+    page = render_text(published_page(published.results, published.tables), width=terminal_width())
     lines = [f"Took in {len(entry.files)} invented sheets.", "", page]
     lines.append(
         f"Open the report: {folder / 'report.html'} (for printing: {folder / 'report.pdf'})"

@@ -6,9 +6,12 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+import pandas as pd
+
 from metafreeze.reporting import numbers as show
 from metafreeze.reporting.compose import banners
 from metafreeze.reporting.content import Fixed, Given, Report, Section, Text, listed, say
+from metafreeze.reporting.sections.against import against_section
 from metafreeze.reporting.sections.challenge import (
     challenge_sections,
     hidden_section,
@@ -105,13 +108,15 @@ def challenge_page(results: Mapping[str, Any]) -> Report:
     )
 
 
-def published_page(results: Mapping[str, Any]) -> Report:
+def published_page(results: Mapping[str, Any], tables: Mapping[str, pd.DataFrame]) -> Report:
     """Describe what is printed when a report was written: the verdicts, the answer, the ladder.
 
     Parameters
     ----------
     results : mapping
         All results.
+    tables : mapping of str to DataFrame
+        The tables beside them.
 
     Returns
     -------
@@ -120,7 +125,11 @@ def published_page(results: Mapping[str, Any]) -> Report:
     page = pool_page(results)
     challenge = results["challenge"]
     ladder = replace(ladder_section(challenge), figures=(), method=(), sources=())
-    return replace(page, verdicts=verdicts(challenge), sections=(ladder,))
+    sections = [ladder]
+    if "against" in results:
+        other = against_section(results["against"], tables)
+        sections.append(replace(other, method=()))
+    return replace(page, verdicts=verdicts(challenge), sections=tuple(sections))
 
 
 def without_sentence(rest: Mapping[str, Any]) -> Text:

@@ -19,6 +19,7 @@ from metafreeze.reporting.content import (
     Section,
     say,
 )
+from metafreeze.reporting.sections.against import against_section
 from metafreeze.reporting.sections.challenge import (
     challenge_sections,
     hidden_section,
@@ -87,6 +88,8 @@ def compose_report(results: Mapping[str, Any], tables: Mapping[str, pd.DataFrame
             physics_section(pool, challenge),
         ]
     sections.append(rows_section(register, pool, tables))
+    if "against" in results:
+        sections.append(against_section(results["against"], tables))
     return Report(
         title=say("{title}", title=Given(register["title"] or "Freezing trials")),
         lead=(

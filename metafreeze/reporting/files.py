@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Mapping
 from pathlib import Path
@@ -9,7 +10,8 @@ from typing import Any
 
 import pandas as pd
 
-from metafreeze.errors import InputError
+from metafreeze.analysis.bundle import Bundle
+from metafreeze.errors import InputError, UsageError
 from metafreeze.reporting.content import Report
 from metafreeze.reporting.figures.canvas import drawings
 from metafreeze.reporting.html import render_html
@@ -22,6 +24,7 @@ from metafreeze.reporting.results_json import (
 )
 
 PARTIAL = ".partial"
+RESULTS = "results.json"
 
 
 def report_files(
@@ -62,7 +65,7 @@ def report_files(
     files = {
         "report.html": render_html(report).encode("utf-8"),
         "report.pdf": render_pdf(report),
-        "results.json": json_text(results).encode("ascii"),
+        RESULTS: json_text(results).encode("ascii"),
     }
     for section in report.sections:
         for figure in section.figures:
@@ -137,3 +140,40 @@ def _write_whole(path: Path, content: bytes) -> None:
         file.write(content)
         file.flush()
         os.fsync(file.fileno())
+
+
+def is_report(path: str | os.PathLike[str]) -> bool:
+    """Tell the folder of a report from a register's."""
+    return (Path(path) / RESULTS).is_file()
+
+
+def read_report(path: str | os.PathLike[str]) -> Bundle:
+    """Read back the numbers and tables of a report that was written.
+
+    Parameters
+    ----------
+    path : path
+        The report's folder.
+
+    Returns
+    -------
+    Bundle
+
+    Raises
+    ------
+    UsageError
+        The folder holds no whole report, or one of another version that lacks what is read.
+    """
+    folder = Path(path)
+    try:
+        results = json.loads((folder / RESULTS).read_text("ascii"))
+        tables = {p.stem: pd.read_parquet(p) for p in sorted(folder.glob("tables/*.parquet"))}
+    except (OSError, ValueError) as trouble:
+        raise UsageError(f"{folder} cannot be read as a report: {trouble}") from trouble
+    missing = [name for name in ("register", "pool", "challenge") if name not in results]
+    if missing or "rows" not in tables:
+        what = ", ".join(missing or ["tables/rows.parquet"])
+        raise UsageError(
+            f"{folder} is no whole report: it lacks {what}. Write it again with this version."
+        )
+    return Bundle(results=results, tables=tables)

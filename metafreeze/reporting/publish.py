@@ -8,7 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from metafreeze.analysis.bundle import gather, settings_of
+import pandas as pd
+
+from metafreeze.analysis.against import compare_bundles
+from metafreeze.analysis.bundle import Bundle, as_plain, gather, settings_of
 from metafreeze.reporting.compose import compose_report
 from metafreeze.reporting.content import Report
 from metafreeze.reporting.files import write_report
@@ -27,6 +30,8 @@ class Published:
         What it says; shows itself in a terminal and a notebook.
     results : dict
         All numbers.
+    tables : dict of str to DataFrame
+        The tables beside them.
     files : tuple of Path
         What was written.
     answered : bool
@@ -35,6 +40,7 @@ class Published:
 
     content: Report
     results: dict[str, Any]
+    tables: dict[str, pd.DataFrame]
     files: tuple[Path, ...]
     answered: bool
 
@@ -54,6 +60,8 @@ def report(
     without: Sequence[str] = (),
     draws: int = 50,
     seed: int = 1,
+    against: Bundle | Register | None = None,
+    against_name: str = "",
 ) -> Published:
     """Write a register's report: one HTML file, one PDF, the data and all numbers.
 
@@ -71,6 +79,10 @@ def report(
         Studies to leave out.
     draws, seed : int
         Draws of uncertain physics, and the seed of all randomness.
+    against : Register or Bundle, optional
+        Another register, or a report that `read_report` gave, to set beside this one.
+    against_name : str
+        What to call it; the register's title by default.
 
     Returns
     -------
@@ -92,6 +104,65 @@ def report(
         seed=seed,
     )
     bundle = gather(register, settings)
+    if against is not None:
+        bundle = beside(bundle, against, name=against_name, seed=seed)
+    return publish(bundle, out)
+
+
+def beside(here: Bundle, there: Bundle | Register, *, name: str = "", seed: int = 1) -> Bundle:
+    """Add to results what differs from another register or report.
+
+    Parameters
+    ----------
+    here : Bundle
+        The results that are written.
+    there : Bundle or Register
+        A report, or a register, which is asked its own question.
+    name : str
+        What to call the other; its title by default.
+    seed : int
+        Seed of the other register's results.
+
+    Returns
+    -------
+    Bundle
+    """
+    if not isinstance(there, Bundle):
+        there = gather(there, settings_of(there, seed=seed))
+    found = compare_bundles(here.results, here.tables["rows"], there.results, there.tables["rows"])
+    name = name or there.results["register"]["title"] or "the other"
+    values = as_plain({"there": name, **found.to_dict()})
+    return Bundle(
+        results={**here.results, "against": values},
+        tables={**here.tables, "against-rows": found.rows},
+    )
+
+
+def publish(bundle: Bundle, out: str | os.PathLike[str]) -> Published:
+    """Compose and write a report from results, whether they were just made or read back.
+
+    Parameters
+    ----------
+    bundle : Bundle
+        All numbers and tables.
+    out : path
+        Folder of the report; made where it is missing.
+
+    Returns
+    -------
+    Published
+
+    Raises
+    ------
+    OSError
+        The folder cannot be written; an earlier report is still there.
+    """
     content = compose_report(bundle.results, bundle.tables)
     files = write_report(content, bundle.results, bundle.tables, Path(out))
-    return Published(content=content, results=bundle.results, files=files, answered=bundle.answered)
+    return Published(
+        content=content,
+        results=bundle.results,
+        tables=bundle.tables,
+        files=files,
+        answered=bundle.answered,
+    )
