@@ -77,6 +77,22 @@ Display = Literal[
     "yes-no",
 ]
 FigureWidth = Literal["page", "phone"]
+TapKind = Literal[
+    "in",
+    "liquid",
+    "partly",
+    "round",
+    "ice",
+    "solid",
+    "knocked",
+    "lid",
+    "start_temp",
+    "mass_in",
+    "mass_out",
+    "note",
+    "undo",
+]
+Watching = Literal["looks", "always"]
 
 ENDPOINT_WORDS: dict[str, str] = {
     "t_threshold": "reached the named temperature",
