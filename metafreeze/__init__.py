@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from metafreeze.analysis.excess import ExcessSlope, excess_slope
     from metafreeze.analysis.expected import ExpectedTimes, expected_times
     from metafreeze.analysis.expected_pair import ExpectedEffect, expected_effect
+    from metafreeze.analysis.false_alarms import FalseAlarms, false_alarms
     from metafreeze.analysis.hot_first import HotFirstNull, hot_first_null
     from metafreeze.analysis.mixed_fits import MixedRowsFit, fit_mixed
     from metafreeze.analysis.pool_effects import pool_effects
@@ -109,6 +110,7 @@ _HOMES: dict[str, str] = {
     "ExcessSlope": "metafreeze.analysis.excess",
     "ExpectedEffect": "metafreeze.analysis.expected_pair",
     "ExpectedTimes": "metafreeze.analysis.expected",
+    "FalseAlarms": "metafreeze.analysis.false_alarms",
     "Fault": "metafreeze.errors",
     "FewStudies": "metafreeze.models.few_studies",
     "FileCheck": "metafreeze.register.answers",
@@ -168,6 +170,7 @@ _HOMES: dict[str, str] = {
     "excess_slope": "metafreeze.analysis.excess",
     "expected_effect": "metafreeze.analysis.expected_pair",
     "expected_times": "metafreeze.analysis.expected",
+    "false_alarms": "metafreeze.analysis.false_alarms",
     "fit_mixed": "metafreeze.analysis.mixed_fits",
     "fit_outcomes": "metafreeze.models.many_fits",
     "hidden_spread": "metafreeze.models.variance_profile",
@@ -221,6 +224,7 @@ __all__ = [
     "ExcessSlope",
     "ExpectedEffect",
     "ExpectedTimes",
+    "FalseAlarms",
     "Fault",
     "FewStudies",
     "FileCheck",
@@ -281,6 +285,7 @@ __all__ = [
     "excess_slope",
     "expected_effect",
     "expected_times",
+    "false_alarms",
     "fit_mixed",
     "fit_outcomes",
     "hidden_spread",

@@ -19,6 +19,7 @@ import pandas as pd
 
 import metafreeze
 from metafreeze.analysis.challenge import challenge_rows
+from metafreeze.analysis.false_alarms import Progress, false_alarms
 from metafreeze.analysis.pooling import answer_pool, choose_endpoint, leave_out
 from metafreeze.errors import NotEstimableError
 from metafreeze.options import ENDPOINT_WORDS, Endpoint
@@ -143,6 +144,51 @@ def challenge_analysis(rows: pd.DataFrame, settings: Settings) -> Answer:
 
 # Name in the results -> analysis, in the order in which they are run.
 ANALYSES: dict[str, Analysis] = {"pool": pool_analysis, "challenge": challenge_analysis}
+# Takes minutes, so it runs only when it is asked for; a report shows it where it was.
+FALSE_ALARMS = "false_alarms"
+
+
+def run_false_alarms(
+    register: Register,
+    settings: Settings,
+    *,
+    runs: int,
+    advantage: float | None,
+    workers: int = -1,
+    progress: Progress | None = None,
+) -> dict[str, Any]:
+    """Count wrong verdicts on simulated registers, and keep the answer for the report.
+
+    Parameters
+    ----------
+    register : Register
+        The data.
+    settings : Settings
+        What is asked.
+    runs, advantage, workers, progress
+        As in `metafreeze.false_alarms`.
+
+    Returns
+    -------
+    dict
+        Plain values; where nothing can be simulated, why.
+    """
+    try:
+        found = false_alarms(
+            register,
+            runs=runs,
+            advantage=advantage,
+            endpoint=settings.endpoint,
+            pair=settings.pair,
+            seed=settings.seed,
+            workers=workers,
+            progress=progress,
+        )
+    except NotEstimableError as impossible:
+        return {"status": "unidentifiable", "note": str(impossible)}
+    answer = Answer(values={"status": "ok", **as_plain(found.to_dict())})
+    register.cache_put(FALSE_ALARMS, _key(register, settings), _frozen(answer))
+    return answer.values
 
 
 def as_plain(value: Any) -> Any:
@@ -185,6 +231,9 @@ def gather(
         answer = _cached(register, name, analysis, rows, settings)
         results[name] = answer.values
         tables.update({f"{name}-{key}": frame for key, frame in answer.tables.items()})
+    kept = register.cache_get(FALSE_ALARMS, _key(register, settings))
+    if kept is not None and only is None:
+        results[FALSE_ALARMS] = _thawed(kept).values
     tables["rows"] = rows
     tables["ledger"] = register.ledger().to_frame()
     tables["sources"] = register.sources().to_frame()
@@ -261,10 +310,8 @@ def settings_of(
 PLANNED = ("smallest_effect",)
 
 
-def _cached(
-    register: Register, name: str, analysis: Analysis, rows: pd.DataFrame, settings: Settings
-) -> Answer:
-    key = json.dumps(
+def _key(register: Register, settings: Settings) -> str:
+    return json.dumps(
         {
             "data": register.fingerprint,
             "version": metafreeze.__version__,
@@ -272,6 +319,12 @@ def _cached(
         },
         sort_keys=True,
     )
+
+
+def _cached(
+    register: Register, name: str, analysis: Analysis, rows: pd.DataFrame, settings: Settings
+) -> Answer:
+    key = _key(register, settings)
     kept = register.cache_get(name, key)
     if kept is not None:
         return _thawed(kept)

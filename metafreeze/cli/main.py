@@ -48,6 +48,11 @@ MOMENTS: dict[str, dict[str, Command]] = {
         "challenge": Command("metafreeze.cli.challenge", "Ask whether the effect survives."),
         "report": Command("metafreeze.cli.report", "Write the report that others can check."),
     },
+    "Trust": {
+        "false-alarms": Command(
+            "metafreeze.cli.false_alarms", "Count false verdicts on your own design."
+        ),
+    },
     "Take away": {
         "export": Command("metafreeze.cli.export", "Write the pooled rows for other programs."),
     },

@@ -19,6 +19,7 @@ from metafreeze.reporting.sections.challenge import (
     shuffle_section,
     verdicts,
 )
+from metafreeze.reporting.sections.false_alarms import false_alarms_section
 from metafreeze.reporting.sections.physics import physics_section
 from metafreeze.reporting.sections.pooled import (
     NOT_ESTIMABLE,
@@ -105,6 +106,28 @@ def challenge_page(results: Mapping[str, Any]) -> Report:
         banners=banners(register),
         verdicts=verdicts(challenge),
         sections=tuple(replace(s, figures=(), method=(), sources=()) for s in sections),
+    )
+
+
+def false_alarms_page(results: Mapping[str, Any]) -> Report:
+    """Describe what ``metafreeze false-alarms`` prints.
+
+    Parameters
+    ----------
+    results : mapping
+        The register and its false alarms.
+
+    Returns
+    -------
+    Report
+    """
+    register = results["register"]
+    section = false_alarms_section(results["false_alarms"])
+    return Report(
+        title=say("{title}", title=Given(register["title"] or "Freezing trials")),
+        lead=(say("The event timed: {what}.", what=Fixed(register["endpoint_words"])),),
+        banners=banners(register),
+        sections=(replace(section, method=(), sources=()),),
     )
 
 

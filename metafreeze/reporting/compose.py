@@ -27,6 +27,7 @@ from metafreeze.reporting.sections.challenge import (
     shuffle_section,
     verdicts,
 )
+from metafreeze.reporting.sections.false_alarms import false_alarms_section
 from metafreeze.reporting.sections.physics import physics_section
 from metafreeze.reporting.sections.pooled import (
     NOT_ESTIMABLE,
@@ -87,6 +88,8 @@ def compose_report(results: Mapping[str, Any], tables: Mapping[str, pd.DataFrame
             *challenge_sections(challenge),
             physics_section(pool, challenge),
         ]
+    if "false_alarms" in results:
+        sections.append(false_alarms_section(results["false_alarms"]))
     sections.append(rows_section(register, pool, tables))
     if "against" in results:
         sections.append(against_section(results["against"], tables))

@@ -16,6 +16,7 @@ import pandas as pd
 
 from metafreeze.physics.baseline import cooling_times
 from metafreeze.physics.usual import usual_setup
+from metafreeze.planning.simulate import Scatter, look_at, scatter_log_times
 from metafreeze.results import FloatArray
 
 TOML = Path(__file__).with_name("causes.toml")
@@ -144,17 +145,21 @@ def _scatter(rows: pd.DataFrame, cause: dict[str, Any], rng: np.random.Generator
     lab = np.unique(rows["lab_id"], return_inverse=True)[1]
     batch = np.unique(rows["lab_id"] + "/" + rows["block_id"], return_inverse=True)[1]
     x = (rows["start_temp_c"].to_numpy() - REFERENCE_C) / 10.0
-    slope = cause["slope_sd_per_10k"] * rng.standard_normal(lab.max() + 1)
+    scatter = Scatter(
+        run_sd=cause["run_sd"],
+        batch_sd=cause["batch_sd"],
+        lab_sd=cause["lab_sd"],
+        slope_sd_per_10k=cause["slope_sd_per_10k"],
+    )
+    slope = np.zeros(lab.max() + 1)
     if "ratio_at_pair" in cause:
-        slope = slope + np.log(cause["ratio_at_pair"]) / 6.0
+        slope += np.log(cause["ratio_at_pair"]) / 6.0
     if "odd_slope_per_10k" in cause:
         slope[: cause["odd_labs"]] += cause["odd_slope_per_10k"]
-    level = cause["lab_sd"] * rng.standard_normal(lab.max() + 1)
+    level = np.zeros(lab.max() + 1)
     if "level_of_second_half" in cause:
         level[lab.max() // 2 + 1 :] += cause["level_of_second_half"]
-    run = cause["run_sd"] * rng.standard_normal(len(rows))
-    shared = cause["batch_sd"] * rng.standard_normal(batch.max() + 1)
-    return np.asarray(slope[lab] * x + level[lab] + shared[batch] + run)
+    return slope[lab] * x + level[lab] + scatter_log_times(x, lab, batch, scatter, rng)
 
 
 def _as_it_was(
@@ -178,10 +183,8 @@ def _with_looks(
 ) -> pd.DataFrame:
     """Nobody sees the end itself: it lies between one look and the next."""
     every = rows["start_temp_c"].map(lambda t: 60.0 * cause["look_every_min"][f"{t:g}"])
-    looks = np.ceil(rows["time_upper_s"] / every)
-    return rows.assign(
-        time_lower_s=(looks - 1) * every, time_upper_s=looks * every, check_interval_s=every
-    )
+    lower, upper = look_at(rows["time_upper_s"], every_s=every)
+    return rows.assign(time_lower_s=lower, time_upper_s=upper, check_interval_s=every)
 
 
 def _with_two_endpoints(
