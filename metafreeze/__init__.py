@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from metafreeze.analysis.expected_pair import ExpectedEffect, expected_effect
     from metafreeze.analysis.false_alarms import FalseAlarms, false_alarms
     from metafreeze.analysis.hot_first import HotFirstNull, hot_first_null
+    from metafreeze.analysis.lab_traits import LabTraits, lab_traits
     from metafreeze.analysis.mixed_fits import MixedRowsFit, fit_mixed
     from metafreeze.analysis.pool_effects import pool_effects
     from metafreeze.analysis.pooling import PoolAnswer, answer_pool
@@ -118,6 +119,7 @@ _HOMES: dict[str, str] = {
     "Influence": "metafreeze.models.influence",
     "InputError": "metafreeze.errors",
     "JointTest": "metafreeze.models.joint_tests",
+    "LabTraits": "metafreeze.analysis.lab_traits",
     "Location": "metafreeze.errors",
     "ManyFits": "metafreeze.models.many_fits",
     "ManyPools": "metafreeze.models.many_pools",
@@ -176,6 +178,7 @@ _HOMES: dict[str, str] = {
     "hidden_spread": "metafreeze.models.variance_profile",
     "hot_first_null": "metafreeze.analysis.hot_first",
     "joint_test": "metafreeze.models.joint_tests",
+    "lab_traits": "metafreeze.analysis.lab_traits",
     "leave_one_out": "metafreeze.models.influence",
     "measure_effect_repeatability": "metafreeze.models.repeatability",
     "measure_repeatability": "metafreeze.models.repeatability",
@@ -232,6 +235,7 @@ __all__ = [
     "Influence",
     "InputError",
     "JointTest",
+    "LabTraits",
     "Location",
     "ManyFits",
     "ManyPools",
@@ -291,6 +295,7 @@ __all__ = [
     "hidden_spread",
     "hot_first_null",
     "joint_test",
+    "lab_traits",
     "leave_one_out",
     "measure_effect_repeatability",
     "measure_repeatability",

@@ -20,7 +20,8 @@ import pandas as pd
 import metafreeze
 from metafreeze.analysis.challenge import challenge_rows
 from metafreeze.analysis.false_alarms import Progress, false_alarms
-from metafreeze.analysis.pooling import answer_pool, choose_endpoint, leave_out
+from metafreeze.analysis.lab_traits import lab_traits
+from metafreeze.analysis.pooling import answer_pool, choose_endpoint, choose_pair, leave_out
 from metafreeze.errors import NotEstimableError
 from metafreeze.options import ENDPOINT_WORDS, Endpoint
 from metafreeze.register.folder.sealing import SEAL
@@ -142,8 +143,26 @@ def challenge_analysis(rows: pd.DataFrame, settings: Settings) -> Answer:
     return Answer(values={"status": "ok", **as_plain(found.to_dict())})
 
 
+def traits_analysis(rows: pd.DataFrame, settings: Settings) -> Answer:
+    """Look for what goes along with the disagreement of labs."""
+    rows = leave_out(rows, settings.without)
+    try:
+        timed = rows[rows["endpoint"] == settings.endpoint]
+        hot_c, cold_c, _ = choose_pair(timed, settings.pair)
+        found = lab_traits(
+            rows, endpoint=settings.endpoint, hot_c=hot_c, cold_c=cold_c, seed=settings.seed
+        )
+    except NotEstimableError as impossible:
+        return Answer(values={"status": "unidentifiable", "note": str(impossible)})
+    return Answer(values=as_plain(found.to_dict()))
+
+
 # Name in the results -> analysis, in the order in which they are run.
-ANALYSES: dict[str, Analysis] = {"pool": pool_analysis, "challenge": challenge_analysis}
+ANALYSES: dict[str, Analysis] = {
+    "pool": pool_analysis,
+    "traits": traits_analysis,
+    "challenge": challenge_analysis,
+}
 # Takes minutes, so it runs only when it is asked for; a report shows it where it was.
 FALSE_ALARMS = "false_alarms"
 

@@ -81,7 +81,7 @@ def compose_report(results: Mapping[str, Any], tables: Mapping[str, pd.DataFrame
     if estimable:
         sections += [
             points_section(pool, tables),
-            spread_section(pool),
+            spread_section(pool, results.get("traits")),
             absent_section(pool),
             shuffle_section(challenge),
             hidden_section(challenge),

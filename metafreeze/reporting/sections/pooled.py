@@ -335,9 +335,9 @@ def _says_something(slope: Values) -> bool:
     return bool(slope["reason"]) or not width > TELLING_WIDTH
 
 
-def spread_section(pool: Values) -> Section:
-    """Show how far labs lie apart."""
-    question = say("How much do labs disagree?")
+def spread_section(pool: Values, traits: Values | None = None) -> Section:
+    """Show how far labs lie apart, and what goes along with it."""
+    question = say("How much do labs disagree, and why?")
     if pool["scope"] == "one lab" or len(pool["studies"]) < 2:
         return Section(
             key="spread",
@@ -370,7 +370,79 @@ def spread_section(pool: Values) -> Section:
                 cold_c=number(pool["cold_c"]),
             ),
         ),
+        **_traits_parts(traits),
     )
+
+
+TRAIT_SOURCES = (
+    say(
+        "{source}",
+        source=Fixed(
+            "Higgins JPT, Thompson SG (2004) Controlling the risk of spurious findings from "
+            "meta-regression. Statistics in Medicine 23:1663-1682."
+        ),
+    ),
+    say(
+        "{source}",
+        source=Fixed(
+            "Holm S (1979) A simple sequentially rejective multiple test procedure. "
+            "Scandinavian Journal of Statistics 6:65-70."
+        ),
+    ),
+)
+
+
+def _traits_parts(traits: Values | None) -> dict[str, Any]:
+    """Give the part of the section that asks why labs disagree."""
+    if traits is None:
+        return {}
+    if traits["status"] != "ok":
+        why = traits["note"]
+        return {"paragraphs": (say("Why cannot be asked: {why}.", why=Fixed(why)),)}
+    table = TableContent(
+        key="traits-table",
+        caption=say("What labs stated of their gear and habits, one trait at a time."),
+        columns=(
+            Column(heading="Trait", kind="words"),
+            Column(heading="Unit", kind="words"),
+            Column(heading="Labs", kind="count"),
+            Column(heading="Change of time", kind="log-ratio"),
+            Column(heading="Interval", kind="log-ratio"),
+            Column(heading="Chance alone", kind="p-value"),
+            Column(heading="All traits tried", kind="p-value"),
+        ),
+        rows=tuple(
+            (
+                t["trait"],
+                t["unit"],
+                t["labs"],
+                number(t["change"]),
+                Between(low=number(t["low"]), high=number(t["high"])),
+                number(t["p_permuted"]),
+                number(t["p_holm"]),
+            )
+            for t in traits["traits"]
+        ),
+        notes=(
+            say(
+                "Chance alone: the share of random orders of the labs in which the trait goes "
+                "along with the effects as closely; the last column allows for the number of "
+                "traits tried."
+            ),
+        ),
+    )
+    return {
+        "paragraphs": (say_fixed(traits["found"]),),
+        "tables": (table,),
+        "method": (
+            say(
+                "Each trait was tried by itself in a regression of the labs' slopes, weighted by "
+                "their precision, with the disagreement that is left estimated by restricted "
+                "likelihood; its p-value comes from permuting labs, then Holm's correction."
+            ),
+        ),
+        "sources": TRAIT_SOURCES,
+    }
 
 
 def absent_section(pool: Values) -> Section:
