@@ -216,6 +216,7 @@ class Question:
             offset=curve,
             unseen="leave-out" if as_events else "model",
             second_engine=False,
+            slope_only=True,
         )
 
     def total(self) -> MixedRowsFit:

@@ -13,6 +13,7 @@ from metafreeze.analysis.mixed_rows import INTERCEPT, WITHIN, MixedArrays
 from metafreeze.models.mixed import mixed_model
 from metafreeze.models.mixed_result import MixedFit
 from metafreeze.models.unseen_result import UnseenTimesFit
+from metafreeze.models.unseen_times import unseen_times_model
 from metafreeze.options import Inference, Likelihood, Residual
 from metafreeze.results import FloatArray
 
@@ -26,6 +27,7 @@ class FitRequest:
     inference: Inference = "kenward-roger"
     level: float = 0.95
     second_engine: bool = False
+    slope_only: bool = False
 
 
 def varying_columns(arrays: MixedArrays) -> tuple[FloatArray, tuple[str, ...]]:
@@ -80,6 +82,19 @@ def fit_arrays(arrays: MixedArrays, request: FitRequest) -> MixedFit | UnseenTim
             inference=request.inference,
             simplify=True,
             second_engine=request.second_engine,
+            **options,
+        )
+    if request.slope_only and request.residual == "common" and WITHIN in arrays.names:
+        # Each further profile costs as much as the one that is read.
+        focus = (list(arrays.names).index(WITHIN),)
+        del options["specimen"], options["residual"]
+        return unseen_times_model(
+            arrays.lower,
+            arrays.upper,
+            arrays.X,
+            arrays.study,
+            log_times=True,
+            focus=focus,
             **options,
         )
     return mixed_model(

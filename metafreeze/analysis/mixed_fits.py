@@ -175,6 +175,7 @@ def fit_mixed(
     residual_endpoint: str | None = None,
     unstated_bars: str | None = None,
     second_engine: bool | None = None,
+    slope_only: bool = False,
 ) -> MixedRowsFit:
     """Fit the one-stage mixed model to register rows of any kind.
 
@@ -212,6 +213,9 @@ def fit_mixed(
         As in `study_effects`.
     second_engine : bool, optional
         Whether to refit with an independent engine; by default where it costs no time.
+    slope_only : bool
+        Profile the interval of the slope within batches only, where times were not seen
+        exactly; the other intervals are then those of estimate and standard error.
 
     Returns
     -------
@@ -251,6 +255,7 @@ def fit_mixed(
         inference=inference,
         level=level,
         second_engine=second_engine,
+        slope_only=slope_only,
     )
     model = fit_arrays(arrays, request)
     return _report(arrays, model, request, endpoint, cold, hot, baseline_at_pair)

@@ -75,7 +75,7 @@ def test_each_spread_has_the_size_asked_for_and_its_own_level(part):
 
 
 def test_a_spread_below_zero_is_refused():
-    with pytest.raises(InputError, match="batch_sd is -0.1. Give a standard deviation"):
+    with pytest.raises(InputError, match="Give a standard deviation of ln time"):
         Scatter(run_sd=0.1, batch_sd=-0.1)
 
 
