@@ -319,7 +319,7 @@ def _guess_script(data: bytes) -> str:
 
 def _unusual_words(text: str) -> list[str]:
     """List the first words that hold a letter beyond ASCII."""
-    words = re.findall(r"[^\s;,\t|\"]*[^\x00-\x7f][^\s;,\t|\"]*", text)
+    words = (w for w in re.findall(r"[^\s;,|\"]+", text) if not w.isascii())
     return list(dict.fromkeys(w[:24] for w in words))[:3]
 
 

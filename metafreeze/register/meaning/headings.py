@@ -188,6 +188,10 @@ _FILLERS = frozenset(
 # A bracket longer than this is a remark and no unit.
 LONGEST_UNIT = 8
 
+# Beyond these a heading is no name of a column, and reading it would take for ever.
+LONGEST_HEADING = 250
+MOST_BRACKETS = 4
+
 # Short words in brackets that are no units.
 _REMARKS = frozenset(
     ("hot", "cold", "mean", "start", "end", "water", "ice", "measured", "nominal", "set", "avg")
@@ -383,6 +387,8 @@ def read_heading(heading: str, group: str = "") -> tuple[Meaning, ...]:
     tuple of Meaning
         Empty where nothing is recognised. Several where only the cells can decide.
     """
+    if len(heading) + len(group) > LONGEST_HEADING:
+        return ()
     found = _read(heading)
     if not group.strip():
         return found
@@ -445,7 +451,8 @@ def _read(heading: str) -> tuple[Meaning, ...]:
 def _with_qualifier(text: str) -> list[Meaning]:
     """Read a heading whose brackets hold words: with them, then without."""
     match = re.search(r"[(\[{]([^()\[\]{}]*)[)\]}]", text)
-    if not match:
+    # Each bracket is tried with and without: their number doubles the work.
+    if not match or len(re.findall(r"[(\[{]", text)) > MOST_BRACKETS:
         return []
     rest = re.sub(r"\s+", " ", f"{text[: match.start()]} {text[match.end() :]}").strip()
     inside = match.group(1).strip()
@@ -766,7 +773,7 @@ def suggest(heading: str, unit_text: str = "", *, taken: frozenset[str] = frozen
         At most three plain names that `find_target` understands.
     """
     plain = plain_heading(re.sub(r"[(\[{][^()\[\]{}]*[)\]}]", " ", heading))
-    near = difflib.get_close_matches(plain, ALIASES, n=6, cutoff=0.72)
+    near = difflib.get_close_matches(plain[:LONGEST_HEADING], ALIASES, n=6, cutoff=0.72)
     targets = [ALIASES[alias][0] for alias in near]
     by_unit: list[str] = []
     dimensions = dimensions_of(unit_text)

@@ -79,13 +79,12 @@ class Unit:
         float array
             Same shape.
         """
-        if self.zero:
-            return np.asarray(
-                np.round((values - self.zero) * self.times / self.over, OFFSET_DECIMALS)
-            )
-        if self.times == 1.0 and self.over == 1.0:
+        if self.times == 1.0 and self.over == 1.0 and not self.zero:
             return values
-        return values * self.times / self.over
+        # What overflows is infinite and named as out of range; numpy need not say it too.
+        with np.errstate(over="ignore"):
+            converted = (values - self.zero) * self.times / self.over
+            return np.round(converted, OFFSET_DECIMALS) if self.zero else converted
 
     def convert_one(self, value: float) -> float:
         """Give one value of this unit in the schema's unit."""

@@ -17,6 +17,10 @@ from metafreeze.register.meaning.values import Glance, trimmed
 from metafreeze.register.meaning.words import find_word, is_missing, plain_word
 from metafreeze.register.schema import FIELDS
 
+# A table with more unknown headings than this is no list of runs; to compare thousands with
+# every alias would take long and help nobody.
+MOST_SUGGESTED = 100
+
 # A bare whole number that a spreadsheet may have made of a date.
 SERIAL_HEADING = re.compile(r"^[2-7]\d{4}(?:\.0)?$")
 
@@ -86,11 +90,9 @@ def settle_unknown(column: Column, named: NamedTable, look: Glance, findings: Fi
         return
     unit_text = column.unit or _unit_text_of(column)
     taken = frozenset(c.target for c in named.columns)
-    suggestions = (
-        [target_words(w) for w in words[:3]]
-        or suggest(name, unit_text, taken=taken)
-        or _suggest_by_cells(look, taken)
-    )
+    suggestions = [target_words(w) for w in words[:3]]
+    if not suggestions and len(named.asked) < MOST_SUGGESTED:
+        suggestions = suggest(name, unit_text, taken=taken) or _suggest_by_cells(look, taken)
     if not column.heading.strip():
         message = f"Column {column.position} has no heading"
     else:

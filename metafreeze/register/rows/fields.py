@@ -320,8 +320,9 @@ def ask_for_unit(
     findings: Findings,
 ) -> None:
     """Ask for the unit of bare numbers and read none of them until it is known."""
-    has_unit = np.array([u is not None for u in row_units]) if row_units is not None else False
-    bare = ~np.isnan(cells.values) & ~cells.spelled & ~np.asarray(has_unit)
+    given = [u is not None for u in row_units] if row_units is not None else False
+    # The type is named, since a table may have no rows.
+    bare = ~np.isnan(cells.values) & ~cells.spelled & ~np.asarray(given, dtype=np.bool_)
     if not bare.any():
         return
     dimension = target_dimension(named.target)

@@ -176,8 +176,10 @@ def query_spreads(draft: Draft, findings: Findings) -> None:
     unstated = pc.fill_null(pc.equal(draft.text("error_bar_meaning"), "unstated"), False).to_numpy(
         zero_copy_only=False
     )
-    relative = np.where((sd > 0) & ~unstated & draft.kept, sd / centre, np.nan)
-    from_se = draft.numbers("se_s") * np.sqrt(runs) / centre
+    # Absurd spreads over tiny means are infinitely out of line, which is no cause to warn.
+    with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
+        relative = np.where((sd > 0) & ~unstated & draft.kept, sd / centre, np.nan)
+        from_se = draft.numbers("se_s") * np.sqrt(runs) / centre
     pool = np.where(np.isnan(relative), from_se, relative)
     if np.count_nonzero(~np.isnan(pool)) < FEWEST_COMPARED:
         return
