@@ -1,7 +1,8 @@
 """The shuffle test: would start temperatures dealt out anew in each block do as well.
 
-It asks whether there is no effect in any study. It also rejects when labs differ around
-zero, so it may veto a verdict and never establish one.
+Where a whole batch had one temperature, whole batches were dealt out and whole batches are
+dealt anew, within their lab. The test asks whether there is no effect in any study. It also
+rejects when labs differ around zero, so it may veto a verdict and never establish one.
 """
 
 from __future__ import annotations
@@ -44,7 +45,9 @@ class ShuffleTest(Result):
     exact : bool
         True where every arrangement was tried.
     blocks, rows : int
-        Blocks with two start temperatures or more, and rows in them.
+        Blocks that were dealt anew, and rows in them.
+    whole_batches : int
+        Of those, batches of one temperature, which were dealt anew as a whole.
     asked, found : str
         One sentence each.
     status, note : str
@@ -58,6 +61,7 @@ class ShuffleTest(Result):
     exact: bool
     blocks: int
     rows: int
+    whole_batches: int
     asked: str
     found: str
     status: str = "ok"
@@ -79,7 +83,11 @@ class ShuffleTest(Result):
 
 ASKED = (
     "If start temperature made no difference in any lab, would dealing the temperatures out "
-    "anew within each batch give a slope as far from zero?"
+    "anew as they were dealt give a slope as far from zero?"
+)
+ASKED_OF_EXCESS = (
+    "If nothing but ordinary physics went on in any lab, would dealing the temperatures out "
+    "anew leave as much of a slope beyond physics?"
 )
 
 
@@ -89,13 +97,17 @@ def shuffle_test(
     block: npt.ArrayLike,
     *,
     rng: np.random.Generator,
+    lab: npt.ArrayLike | None = None,
     draws: int = DRAWS,
+    asked: str = ASKED,
 ) -> ShuffleTest:
-    """Deal start temperatures out anew within blocks and compare slopes.
+    """Deal start temperatures out anew as they were dealt, and compare slopes.
 
-    Use it where temperatures were assigned at random or in turn within blocks; elsewhere the
-    caller must not. The statistic is the slope within blocks, the best one when rows scatter
-    alike. All arrangements are tried where there are few, else so many random ones.
+    Use it where temperatures were assigned at random or in turn; elsewhere the caller must
+    not. Within a batch of several temperatures they are dealt among its vessels. Batches of a
+    single temperature, of which a lab has two or more that differ, are dealt as a whole among
+    that lab's such batches, by their means. The statistic is the slope within both. All
+    arrangements are tried where there are few, else so many random ones.
 
     Parameters
     ----------
@@ -107,8 +119,12 @@ def shuffle_test(
         Block of each row.
     rng : Generator
         Source of the random deals.
+    lab : array, shape (n,), optional
+        Lab of each row; without it batches of one temperature say nothing.
     draws : int
         Random deals, at least 99.
+    asked : str
+        The question, where it is another than that of no effect.
 
     Returns
     -------
@@ -122,33 +138,25 @@ def shuffle_test(
     Source
     ------
     Phipson & Smyth (2010), Stat. Appl. Genet. Mol. Biol. 9:39 for p = (1 + b)/(1 + B);
-    Pitman (1937), J. R. Stat. Soc. Suppl. 4:119-130 for the permutation of assignments.
+    Pitman (1937), J. R. Stat. Soc. Suppl. 4:119-130 for the permutation of assignments; Gail,
+    Mark, Carroll, Green & Pee (1996), Stat. Med. 15:1069-1092 for that of whole groups.
     """
     if draws < 99:
         raise InputError(f"draws is {draws}. Give at least 99.")
-    values, times = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
-    label = np.unique(np.asarray(block), return_inverse=True)[1]
-    order = np.argsort(label, kind="stable")
-    values, times, label = values[order], times[order], label[order]
-    spread = values - _block_means(values, label)[label]
-    telling = _block_sums(spread**2, label) > 0
-    keep = telling[label]
-    values, times = values[keep], times[keep]
-    label = np.unique(label[keep], return_inverse=True)[1]
-    blocks = int(telling.sum())
-    if blocks == 0:
-        return _does_not_apply("no batch holds two start temperatures")
-    spread = values - _block_means(values, label)[label]
-    rest = times - _block_means(times, label)[label]
-    weight = float(spread @ spread)
-    seen = float(spread @ rest) / weight
-    count = _arrangements(values, label)
-    if count <= MOST_EXACT:
-        slopes = _all_slopes(spread, rest, label) / weight
-        exact = True
-    else:
-        slopes = _random_slopes(spread, rest, label, draws, rng) / weight
-        exact = False
+    dealt = _dealt_units(
+        np.asarray(x, dtype=float),
+        np.asarray(y, dtype=float),
+        np.unique(np.asarray(block), return_inverse=True)[1],
+        None if lab is None else np.unique(np.asarray(lab), return_inverse=True)[1],
+    )
+    if dealt is None:
+        return _does_not_apply(
+            "no batch holds two start temperatures, and no lab has batches that differ in theirs",
+            asked,
+        )
+    seen = float(dealt.slopes(dealt.x[np.newaxis])[0])
+    exact = _arrangements(dealt.x, dealt.stratum) <= MOST_EXACT
+    slopes = _all_slopes(dealt) if exact else _random_slopes(dealt, draws, rng)
     tie = TIE * float(np.abs(slopes).max(initial=abs(seen)))
     far = int((np.abs(slopes) >= abs(seen) - tie).sum())
     low = int((slopes <= seen + tie).sum())
@@ -161,9 +169,10 @@ def shuffle_test(
         p_sooner=p_sooner,
         deals=int(slopes.size),
         exact=exact,
-        blocks=blocks,
-        rows=int(values.size),
-        asked=ASKED,
+        blocks=dealt.blocks,
+        rows=dealt.rows,
+        whole_batches=dealt.whole_batches,
+        asked=asked,
         found=(
             f"{far} of {slopes.size} deals lie as far from zero as what was seen. A small share "
             "also comes about when labs differ around zero."
@@ -171,7 +180,110 @@ def shuffle_test(
     )
 
 
-def _does_not_apply(why: str) -> ShuffleTest:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Dealt:
+    """Units among which temperatures are dealt: vessels of a batch, or whole batches of a lab.
+
+    Parameters
+    ----------
+    x, y, weight : array, shape (n,)
+        Temperature, mean outcome and weight of each unit, sorted by stratum.
+    stratum : array of int, shape (n,)
+        Within which they are dealt.
+    blocks, rows, whole_batches : int
+    """
+
+    x: FloatArray
+    y: FloatArray
+    weight: FloatArray
+    stratum: IntArray
+    blocks: int
+    rows: int
+    whole_batches: int
+
+    def slopes(self, deals: FloatArray) -> FloatArray:
+        """Weighted slope within strata of each line of deals, shape (d, n)."""
+        first = np.flatnonzero(np.diff(self.stratum, prepend=-1))
+        mass = np.add.reduceat(self.weight, first)
+        level = np.add.reduceat(self.weight * self.y, first) / mass
+        outcome = self.weight * (self.y - level[self.stratum])
+        alike = bool((self.weight == self.weight[first][self.stratum]).all())
+        # With equal weights no deal changes the spread of temperatures, so one serves for all.
+        own = self.x[np.newaxis] if alike else deals
+        sums = np.add.reduceat(own * self.weight, first, axis=1)
+        spread = own**2 @ self.weight - sums**2 @ (1.0 / mass)
+        slopes: FloatArray = deals @ outcome / spread
+        return slopes
+
+
+def _dealt_units(
+    x: FloatArray, y: FloatArray, block: IntArray, lab: IntArray | None
+) -> _Dealt | None:
+    mean_x = _block_means(x, block)
+    spread = _block_sums((x - mean_x[block]) ** 2, block)
+    mixed = spread > TIE * max(float(np.max(x**2, initial=0.0)), TIE)
+    keep = mixed[block]
+    values, times, weight = [x[keep]], [y[keep]], [np.ones(int(keep.sum()))]
+    names = [block[keep].astype(float)]
+    blocks, rows = int(mixed.sum()), int(keep.sum())
+    whole = 0
+    if lab is not None and not mixed.all():
+        home = np.zeros(mixed.size, dtype=np.int64)
+        home[block] = lab
+        size = np.bincount(block).astype(float)
+        single = np.flatnonzero(~mixed)
+        of_lab = home[single]
+        low = np.full(int(lab.max()) + 1, np.inf)
+        high = -low
+        np.minimum.at(low, of_lab, mean_x[single])
+        np.maximum.at(high, of_lab, mean_x[single])
+        single = single[high[of_lab] - low[of_lab] > TIE]
+        if single.size:
+            level = _block_means(y, block)
+            values.append(mean_x[single])
+            times.append(level[single])
+            weight.append(_precision(y, block, level, size, single, home))
+            names.append(-1.0 - home[single])
+            whole = int(single.size)
+            blocks, rows = blocks + whole, rows + int(size[single].sum())
+    if not blocks:
+        return None
+    stratum = np.unique(np.concatenate(names), return_inverse=True)[1]
+    order = np.argsort(stratum, kind="stable")
+    x, y, own = (np.concatenate(part)[order] for part in (values, times, weight))
+    # Temperatures count from their mean, so that sums of squares keep their digits.
+    return _Dealt(
+        x=x - float(x.mean()),
+        y=y,
+        weight=own,
+        stratum=stratum[order].astype(np.int64),
+        blocks=blocks,
+        rows=rows,
+        whole_batches=whole,
+    )
+
+
+def _precision(
+    y: FloatArray,
+    block: IntArray,
+    level: FloatArray,
+    size: FloatArray,
+    single: IntArray,
+    home: IntArray,
+) -> FloatArray:
+    """Weight of a batch's mean against one vessel, from variances without start temperature."""
+    inside = float(_block_sums((y - level[block]) ** 2, block).sum())
+    inside /= max(float(y.size - size.size), 1.0)
+    label = np.unique(home[single], return_inverse=True)[1]
+    rest = level[single] - _block_means(level[single], label)[label]
+    df = max(single.size - int(label.max()) - 1, 1)
+    between = max(float(rest @ rest) / df - inside * float(np.mean(1.0 / size[single])), 0.0)
+    if inside <= 0:
+        return np.ones(single.size)
+    return np.asarray(1.0 / (1.0 / size[single] + between / inside))
+
+
+def _does_not_apply(why: str, asked: str = ASKED) -> ShuffleTest:
     return ShuffleTest(
         slope=NAN,
         p=NAN,
@@ -180,7 +292,8 @@ def _does_not_apply(why: str) -> ShuffleTest:
         exact=False,
         blocks=0,
         rows=0,
-        asked=ASKED,
+        whole_batches=0,
+        asked=asked,
         found=f"It does not apply: {why}.",
         status="unidentifiable",
         note=why,
@@ -214,22 +327,20 @@ def _arrangements(values: FloatArray, label: IntArray) -> float:
     return total
 
 
-def _all_slopes(spread: FloatArray, rest: FloatArray, label: IntArray) -> FloatArray:
-    """Sum of products of every distinct arrangement, block by block."""
-    per_block = []
-    for b in range(label.max() + 1):
-        own, others = spread[label == b], rest[label == b]
-        ways = sorted(set(permutations(own.tolist())))
-        per_block.append(np.array(ways) @ others)
-    return np.array([sum(ways) for ways in product(*per_block)])
+def _all_slopes(dealt: _Dealt) -> FloatArray:
+    """Slope of every distinct arrangement."""
+    per_stratum = []
+    for b in range(int(dealt.stratum.max()) + 1):
+        own = dealt.x[dealt.stratum == b]
+        per_stratum.append(sorted(set(permutations(own.tolist()))))
+    deals = [np.concatenate(ways) for ways in product(*per_stratum)]
+    return dealt.slopes(np.array(deals))
 
 
-def _random_slopes(
-    spread: FloatArray, rest: FloatArray, label: IntArray, draws: int, rng: np.random.Generator
-) -> FloatArray:
-    """Sum of products of random deals: sorting random keys after the block shuffles inside it."""
-    keys = rng.random((draws, spread.size)) + label
-    return spread[np.argsort(keys, axis=1)] @ rest
+def _random_slopes(dealt: _Dealt, draws: int, rng: np.random.Generator) -> FloatArray:
+    """Slopes of random deals: sorting random keys after the stratum shuffles inside it."""
+    keys = rng.random((draws, dealt.x.size)) + dealt.stratum
+    return dealt.slopes(dealt.x[np.argsort(keys, axis=1)])
 
 
 def null_scores(lower: npt.ArrayLike, upper: npt.ArrayLike, block: npt.ArrayLike) -> FloatArray:

@@ -113,3 +113,86 @@ def test_blocks_of_one_temperature_say_nothing():
 def test_too_few_draws_are_refused():
     with pytest.raises(InputError, match="at least 99"):
         shuffle_test([1.0, 2.0], [1.0, 2.0], [1, 1], rng=RNG(1), draws=10)
+
+
+def slow_whole_share(x, y, batch, lab):
+    """Enumerate every order of whole batches within labs, with equal sizes: the slow twin."""
+    batches = sorted(set(batch))
+    mean_x = np.array([x[batch == b].mean() for b in batches])
+    mean_y = np.array([y[batch == b].mean() for b in batches])
+    home = np.array([lab[batch == b][0] for b in batches])
+    inside = [np.flatnonzero(home == h) for h in sorted(set(home))]
+
+    def slope(values):
+        parts = [(values[a] - values[a].mean(), mean_y[a] - mean_y[a].mean()) for a in inside]
+        return sum(u @ v for u, v in parts) / sum(u @ u for u, _ in parts)
+
+    orders = [()]
+    for at in inside:
+        orders = [(*o, *p) for o in orders for p in permutations(at)]
+    place = np.concatenate(inside)
+    seen, slopes = abs(slope(mean_x)), []
+    for order in orders:
+        dealt = mean_x.copy()
+        dealt[place] = mean_x[list(order)]
+        slopes.append(abs(slope(dealt)))
+    return float(np.mean(np.array(slopes) >= seen - 1e-12))
+
+
+def whole_batches(rng, slope=0.0, labs=2, batches=4, vessels=3, sd=0.05, batch_sd=0.1):
+    lab = np.repeat(np.arange(labs), batches * vessels)
+    batch = np.repeat(np.arange(labs * batches), vessels)
+    x = np.concatenate([rng.permutation(np.resize([2.0, 8.0], batches)) for _ in range(labs)])
+    x = x[batch]
+    y = slope * x + rng.normal(0, batch_sd, labs * batches)[batch] + rng.normal(0, sd, x.size)
+    return x, y, batch, lab
+
+
+def test_whole_batches_are_dealt_as_a_whole():
+    x, y, batch, lab = whole_batches(RNG(21), slope=0.03)
+    found = shuffle_test(x, y, batch, lab=lab, rng=RNG(1))
+    assert found.exact
+    assert (found.whole_batches, found.blocks, found.rows) == (8, 8, 24)
+    assert found.p == pytest.approx(slow_whole_share(x, y, batch, lab), rel=1e-12)
+    # Vessel by vessel there would be far more deals than batches allow.
+    assert found.deals == 6 * 6
+
+
+def test_whole_batches_without_a_lab_say_nothing():
+    x, y, batch, _ = whole_batches(RNG(22))
+    assert shuffle_test(x, y, batch, rng=RNG(1)).status == "unidentifiable"
+
+
+def test_whole_batches_hold_their_level_where_vessel_by_vessel_would_not():
+    rng = RNG(23)
+    whole = vesselwise = 0
+    for place in range(SETS):
+        x, y, batch, lab = whole_batches(rng, labs=2, batches=8)
+        whole += shuffle_test(x, y, batch, lab=lab, rng=rng, draws=99).p <= LEVEL
+        if place % 4 == 0:
+            # Dealing single vessels of a lab, as if they had not shared their batch.
+            vesselwise += shuffle_test(x, y, lab, rng=rng, draws=99).p <= LEVEL
+    assert whole / SETS <= LEVEL + MONTE_CARLO
+    assert whole / SETS >= LEVEL / 4
+    assert vesselwise / (SETS / 4) > 3 * LEVEL
+
+
+def test_both_kinds_of_batches_add_up():
+    rng = RNG(24)
+    x, y, batch, lab = whole_batches(rng, slope=0.02)
+    mixed_x, mixed_block = np.tile([2.0, 5.0, 8.0], 3), np.repeat([100, 101, 102], 3)
+    mixed_y = 0.02 * mixed_x + rng.normal(0, 0.05, 9)
+    both = shuffle_test(
+        np.concatenate([x, mixed_x]),
+        np.concatenate([y, mixed_y]),
+        np.concatenate([batch, mixed_block]),
+        lab=np.concatenate([lab, np.zeros(9, dtype=int)]),
+        rng=rng,
+        draws=999,
+    )
+    assert (both.blocks, both.whole_batches, both.rows) == (11, 8, 33)
+    alone = [
+        shuffle_test(x, y, batch, lab=lab, rng=rng).slope,
+        shuffle_test(mixed_x, mixed_y, mixed_block, rng=rng).slope,
+    ]
+    assert min(alone) <= both.slope <= max(alone)
