@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import permutations, product
+from itertools import combinations, product
 
 import numpy as np
 import numpy.typing as npt
@@ -331,10 +331,23 @@ def _all_slopes(dealt: _Dealt) -> FloatArray:
     """Slope of every distinct arrangement."""
     per_stratum = []
     for b in range(int(dealt.stratum.max()) + 1):
-        own = dealt.x[dealt.stratum == b]
-        per_stratum.append(sorted(set(permutations(own.tolist()))))
+        per_stratum.append(_distinct_orders(dealt.x[dealt.stratum == b]))
     deals = [np.concatenate(ways) for ways in product(*per_stratum)]
     return dealt.slopes(np.array(deals))
+
+
+def _distinct_orders(values: FloatArray) -> list[FloatArray]:
+    """Every order of values in which repeats are not told apart."""
+    orders = [(np.empty(values.size), tuple(range(values.size)))]
+    for value, repeats in zip(*np.unique(values, return_counts=True), strict=True):
+        placed = []
+        for order, free in orders:
+            for at in combinations(free, int(repeats)):
+                filled = order.copy()
+                filled[list(at)] = value
+                placed.append((filled, tuple(k for k in free if k not in at)))
+        orders = placed
+    return [order for order, _ in orders]
 
 
 def _random_slopes(dealt: _Dealt, draws: int, rng: np.random.Generator) -> FloatArray:
