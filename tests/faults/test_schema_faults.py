@@ -39,6 +39,8 @@ SOUND = {
 
 # Fields that stand in the sound sheets already: the planted column replaces that one.
 IN_THE_WAY = {
+    "run_id": "run",
+    "arm": "arm",
     "start_temp_c": "start (°C)",
     "mean_s": "mean (min)",
     "sd_s": "SD (min)",
@@ -277,6 +279,156 @@ def test_a_unit_column_with_an_unknown_unit(field: Field) -> None:
         f"“parsec” is no unit of {field.label}. sheet.csv, row 3, column {field.label} unit. "
         f"Use one of {units}."
     )
+
+
+# One unit that measures something else, for each field that is measured.
+def other_unit(field: Field) -> str:
+    return "min" if field.unit == "g" else "kg"
+
+
+@pytest.mark.parametrize("field", MEASURED, ids=lambda f: f.name)
+def test_a_unit_of_something_else(field: Field) -> None:
+    unit = other_unit(field)
+    heading = f"{field.label} ({unit})"
+    planted = plant(field, "1", heading=heading)
+    (fault,) = [f for f in planted.check.findings if f.rule == "unit-not-recognised"]
+    units = ", ".join(OFFERED[DIMENSION_OF_UNIT[field.unit]])
+    assert str(fault) == (
+        f"“{unit}” of “{heading}” is no unit of {field.label}. sheet.csv, column {heading}. "
+        f'Answer with --unit "{heading}=UNIT"; units known here: {units}.'
+    )
+    assert fault.severity == "question"
+    assert not planted.check.accepted
+
+
+# What is said of a row in which one cell is empty: rule, severity and whole message. Of all other
+# fields nothing is said, since they may be absent.
+MISSED = {
+    "start_temp_c": (
+        "no-start-temperature",
+        "note",
+        "The start temperature is missing: the row cannot enter a model. {place}. Enter it, or "
+        "leave the row as it is.",
+    ),
+    "n_runs": (
+        "no-count",
+        "note",
+        "A, cold does not say how many runs it stands for. sheet.csv, row 3. Add a column “n”.",
+    ),
+    "mean_s": (
+        "no-centre",
+        "note",
+        "There is neither a mean nor a median: the row is kept and left out. {place}.",
+    ),
+    "sd_s": (
+        "no-spread",
+        "note",
+        "A, cold has no spread, so it cannot be weighed: kept and shown, left out of fits. "
+        "sheet.csv, row 3. Add a column “SD (min)”, or another spread with its type.",
+    ),
+    "error_bar_meaning": (
+        "bars-unstated",
+        "question",
+        "“2” of A does not say whether it is an SD, an SE, an interval or a range. sheet.csv, row "
+        '3, column spread (min), run "A". Name it in a column “spread type”, or answer for all '
+        "such rows with --bars SD, --bars SE, --bars CI95, --bars range, or --bars both to have it "
+        "analysed as SD and as SE.",
+    ),
+    "contrast_value": (
+        "cannot-be-weighed",
+        "note",
+        'B is left out: the effect is missing. {place}, run "B". Add what is missing, or leave the '
+        "row as it is.",
+    ),
+    **dict.fromkeys(
+        ("contrast_scale", "contrast_se", "contrast_low", "contrast_high"),
+        (
+            "cannot-be-weighed",
+            "note",
+            "B is left out: there is no variance, standard error or interval to weigh it by. "
+            'sheet.csv, row 3, column {column}, run "B". Add what is missing, or leave the row as '
+            "it is.",
+        ),
+    ),
+}
+
+# What an absent word is taken for, where it is not left open.
+TAKEN_FOR = {
+    "source_id": "sheet.csv",
+    "error_bar_meaning": "unstated",
+    "contrast_scale": "difference_s",
+}
+
+
+@pytest.mark.parametrize("field", TYPED, ids=lambda f: f.name)
+def test_an_empty_cell(field: Field) -> None:
+    planted = plant(field, "")
+    about_row = [f for f in planted.check.findings if f.location.row == 3]
+    rule, severity, message = MISSED.get(field.name, ("", "note", ""))
+    assert [(f.rule, f.severity) for f in about_row] == ([(rule, severity)] if rule else [])
+    column = planted.heading if field.name == "contrast_se" else "contrast_value"
+    expected = message.format(place=planted.place(), column=column)
+    assert [str(f) for f in about_row] == ([expected] if rule else [])
+    assert planted.check.accepted == (severity == "note")
+    assert planted.check.rows[field.name].to_pylist()[-1] == TAKEN_FOR.get(field.name)
+
+
+@pytest.mark.parametrize("field", [f for f in TYPED if f.kind == "text"], ids=lambda f: f.name)
+def test_text_of_any_kind_is_kept_as_typed(field: Field) -> None:
+    for cell in ("abc", "80,5", "12.50", "1e3", "007", "=1+1", "../x", "Ж 冰 é"):
+        planted = plant(field, cell)
+        assert planted.check.rows[field.name].to_pylist()[-1] == cell, cell
+        assert not [f for f in planted.check.findings if f.severity == "error"]
+
+
+def test_a_kind_of_row_that_is_none_is_refused() -> None:
+    check = check_text("run;start (°C);freeze (min);record_level\nR1;80;41;run\nR2;20;39;vessel\n")
+    (fault,) = [f for f in check.findings if f.severity == "error"]
+    assert str(fault) == (
+        "“vessel” is not a word for kind of row. sheet.csv, row 3, column record_level. Use one "
+        "of run, arm_summary, contrast_summary, pair_count."
+    )
+
+
+@pytest.mark.parametrize("name", ["file_name", "file_row", "as_reported", "derived"])
+def test_what_the_way_in_writes_cannot_be_typed(name: str) -> None:
+    plain = check_text("run;start (°C);freeze (min)\nR1;80;41\nR2;20;39\n")
+    typed = check_text(f"run;start (°C);freeze (min);{name}\nR1;80;41;5\nR2;20;39;6\n")
+    assert typed.rows[name].to_pylist() == plain.rows[name].to_pylist()
+
+
+FAULTS_OF_A_KIND = {
+    # Kind of field -> the planted faults that it must have.
+    "text": {"missing", "any text"},
+    "number": {"missing", "no number"},
+    "integer": {"missing", "no number", "no whole number"},
+    "choice": {"missing", "no word"},
+    "boolean": {"missing", "neither yes nor no"},
+    "date": {"missing", "no date"},
+}
+
+
+def test_every_field_has_every_fault_that_applies() -> None:
+    """Fields and faults are counted from the schema, so that a new field cannot slip through."""
+    ranged = {f.name for f, _ in RANGES}
+    for field in FIELDS:
+        if field.name in TIMES or not field.sheets:
+            continue
+        planted = {"missing"} if field in TYPED else set()
+        planted |= {"no number"} if field in NUMBERS else set()
+        planted |= {"no whole number"} if field in NUMBERS and field.kind == "integer" else set()
+        planted |= {"no word"} if field in CHOICES else set()
+        planted |= {"any text"} if field.kind == "text" and field in TYPED else set()
+        planted |= {"neither yes nor no"} if field.kind == "boolean" and field in TYPED else set()
+        planted |= {"no date"} if field.kind == "date" and field in TYPED else set()
+        assert planted == FAULTS_OF_A_KIND[field.kind], field.name
+        bounded = math.isfinite(field.low) or math.isfinite(field.high)
+        assert (field.name in ranged) == bounded, field.name
+        assert (field in MEASURED) == (field.unit in DIMENSION_OF_UNIT), field.name
+    unplanted = {f.name for f in FIELDS if not f.sheets}
+    assert unplanted == {
+        *("record_level", "file_name", "sheet_name", "file_row", "as_reported", "derived")
+    }
 
 
 @pytest.mark.parametrize(

@@ -244,6 +244,13 @@ def _check_endpoint(checks: _Contradictions, draft: Draft) -> None:
         f"Add a column “counted to” with one of {', '.join(FIELD['residual_endpoint'].vocabulary)}",
         "endpoint",
     )
+    checks.error(
+        residual & (draft.numbers("residual_from_c") > draft.numbers("start_temp_c")),
+        "residual-above-start",
+        "The endpoint t_residual is counted from above the start temperature",
+        "Check the two temperatures; it is counted from the colder arm's start",
+        "residual_from_c",
+    )
     ice = _is(draft, "endpoint", "ice_at_time")
     without = np.isnan(draft.numbers("at_time_s")) | np.isnan(draft.numbers("ice_mass_g"))
     checks.error(

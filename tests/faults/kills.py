@@ -1,0 +1,406 @@
+"""Kill writers with a signal that nobody can catch, and look at what is left.
+
+    python tests/faults/kills.py --moments 1000 --seed 20251125
+
+Adding, taking back, sealing and reporting are each killed at random moments, in blocks of 25
+that stand in kills.csv once they are done and are not run again. KILLS.md is made from it.
+What a killed process had acknowledged must be there; what it had not may be there whole or
+not at all. Every killed process is a fresh fork that did nothing before.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import os
+import random
+import signal
+import sys
+import tempfile
+import time
+import traceback
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+
+from register_writer import write_sheet
+
+import metafreeze
+from metafreeze.cli.main import answer
+from metafreeze.register.folder.store import create_register, open_register
+
+HERE = Path(__file__).resolve().parent
+TABLE, RESULTS = HERE / "kills.csv", HERE / "KILLS.md"
+BLOCK = 25
+ROWS = 5
+# The share of the moments that each kind of change gets.
+SHARES = {"add": 0.35, "undo": 0.25, "seal": 0.2, "report": 0.15, "whole report": 0.05}
+# How long after its start a process is killed at the latest: somewhat more than it needs.
+LATEST_S = {"add": 0.5, "undo": 0.5, "seal": 0.1, "report": 0.25, "whole report": 20.0}
+# A process that ended before its moment is no kill; another one is started for it.
+MOST_STARTS = 4
+COLUMNS = (
+    *("change", "seed", "first", "kills", "ended_before", "acknowledged", "unacknowledged_there"),
+    *("lost", "half_visible", "two_states", "date", "version"),
+)
+
+
+@dataclass(slots=True)
+class Scene:
+    """A folder that is changed by killed processes, and what must be true of it."""
+
+    folder: Path
+    kills: int = 0
+    ended: int = 0
+    acknowledged: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def register_path(self) -> Path:
+        """Where the register lies."""
+        return self.folder / "winter"
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What a look at the folder gave, as counts."""
+
+    lost: int = 0
+    half_visible: int = 0
+    unacknowledged: int = 0
+    two_states: int = 0
+    said: str = ""
+
+
+Work = Callable[[Scene, int, Callable[[str, str], None]], None]
+Look = Callable[[Scene], Found]
+
+
+def in_a_fork(work: Callable[[Callable[[str, str], None]], None]) -> tuple[int, int]:
+    """Start work in a fork; give its process and the pipe on which it acknowledges."""
+    reading, writing = os.pipe()
+    child = os.fork()
+    if child:
+        os.close(writing)
+        return child, reading
+    code = 1
+    try:
+        os.close(reading)
+        quiet = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(quiet, 1)
+        os.dup2(quiet, 2)
+        work(lambda name, what: os.write(writing, f"{name}\t{what}\n".encode()) and None)
+        code = 0
+    except BaseException:
+        os.write(writing, f"!\t{traceback.format_exc()[-600:]!r}\n".encode())
+    os._exit(code)
+
+
+def read_all(pipe: int) -> dict[str, str]:
+    """Read what was acknowledged; half a line is no acknowledgement."""
+    with os.fdopen(pipe, "rb") as stream:
+        lines = stream.read().decode().splitlines(keepends=True)
+    return dict(line.rstrip("\n").split("\t", 1) for line in lines if line.endswith("\n"))
+
+
+def kill_once(scene: Scene, work: Work, number: int, delay_s: float) -> None:
+    """Start work, kill it after the delay, and note what it had acknowledged."""
+    child, pipe = in_a_fork(lambda say: work(scene, number, say))
+    time.sleep(delay_s)
+    os.kill(child, signal.SIGKILL)
+    _, status = os.waitpid(child, 0)
+    if os.WIFSIGNALED(status):
+        scene.kills += 1
+    else:
+        scene.ended += 1
+    said = read_all(pipe)
+    if "!" in said:
+        raise SystemExit(f"The work failed by itself: {said['!']}")
+    scene.acknowledged.update(said)
+
+
+def look_in_a_fork(scene: Scene, look: Look) -> Found:
+    """Look at the folder in a process of its own, so that later forks start fresh."""
+
+    def work(say: Callable[[str, str], None]) -> None:
+        found = look(scene)
+        counts = [found.lost, found.half_visible, found.unacknowledged, found.two_states]
+        say("found", json.dumps([*counts, found.said]))
+
+    child, pipe = in_a_fork(work)
+    said = read_all(pipe)
+    os.waitpid(child, 0)
+    if "found" not in said:
+        return Found(lost=1, half_visible=1, said=f"could not be opened: {said.get('!')}")
+    return Found(*json.loads(said["found"]))
+
+
+# Adding: sheet after sheet, each of five runs that no other has.
+
+
+def prepare_add(scene: Scene, say: Callable[[str, str], None]) -> None:
+    create_register(scene.register_path, lab="north kitchen", primary_endpoint="t_solid")
+
+
+def add(scene: Scene, number: int, say: Callable[[str, str], None]) -> None:
+    register = open_register(scene.register_path)
+    for k in range(1000):
+        label = f"w{number}-{k:04d}"
+        entry = register.add(write_sheet(scene.folder / f"{label}.csv", label, ROWS))
+        say(label, entry.id)
+
+
+def look_at_adding(scene: Scene) -> Found:
+    register = open_register(scene.register_path)
+    counts = register.rows().groupby("file_name")["run_id"].nunique()
+    past = register.history().to_frame()
+    ids = dict(zip(past["files"].str.removesuffix(".csv"), past["entry_id"], strict=True))
+    there = {name.removesuffix(".csv") for name in counts.index}
+    lost = [n for n, e in scene.acknowledged.items() if n not in there or ids.get(n) != e]
+    half = int((counts != ROWS).sum()) + len(register.damage)
+    return Found(len(lost), half, len(there - set(scene.acknowledged)), 0, f"{lost[:3]}")
+
+
+# Taking back: the entry, its taking back, the taking back of that, and so on.
+
+
+def prepare_undo(scene: Scene, say: Callable[[str, str], None]) -> None:
+    prepare_add(scene, say)
+    register = open_register(scene.register_path)
+    for k in range(2):
+        register.add(write_sheet(scene.folder / f"s{k}.csv", f"s{k}", ROWS))
+
+
+def undo(scene: Scene, number: int, say: Callable[[str, str], None]) -> None:
+    register = open_register(scene.register_path)
+    last = f"e{len(register.history().past):04d}"
+    for _ in range(1000):
+        entry = register.undo(last)
+        say(entry.id, last)
+        last = entry.id
+
+
+def look_at_undoing(scene: Scene) -> Found:
+    register = open_register(scene.register_path)
+    past = register.history().to_frame()
+    undone = past[past["kind"] == "undo"]
+    there = dict(zip(undone["entry_id"], undone["target"], strict=True))
+    lost = [e for e, target in scene.acknowledged.items() if there.get(e) != target]
+    # e0001 is never touched; e0002 shows after an even number of undos.
+    counts = register.rows()["entry_id"].value_counts().to_dict()
+    expected = {"e0001": ROWS} | ({"e0002": ROWS} if len(there) % 2 == 0 else {})
+    half = int(counts != expected) + len(register.damage)
+    return Found(len(lost), half, len(set(there) - set(scene.acknowledged)), 0, f"{lost[:3]}")
+
+
+# Sealing: each moment seals a register of its own.
+
+
+def prepare_seal(scene: Scene, say: Callable[[str, str], None]) -> None:
+    for k in range(MOST_STARTS * BLOCK):
+        create_register(scene.folder / f"r{k}", primary_endpoint="t_solid", title="Winter")
+
+
+def seal(scene: Scene, number: int, say: Callable[[str, str], None]) -> None:
+    name = f"r{number}"
+    words = ["seal", str(scene.folder / name), "--pair", "80", "20", "--stop", "after 30 batches"]
+    if answer(words) == 0:
+        say(name, "sealed")
+
+
+def look_at_seals(scene: Scene) -> Found:
+    from metafreeze.register.folder.sealing import SEAL, seal_of
+
+    lost, half, unacknowledged = [], 0, 0
+    for k in range(MOST_STARTS * BLOCK):
+        register = open_register(scene.folder / f"r{k}")
+        plan = dict(register.plan)
+        sound = not plan or (plan.get(SEAL) == seal_of(plan) and plan["pair"] == [80.0, 20.0])
+        half += int(not sound or register.damage != () or register.title != "Winter")
+        known = f"r{k}" in scene.acknowledged
+        lost += [f"r{k}"] if known and not plan else []
+        unacknowledged += int(bool(plan) and not known)
+    return Found(len(lost), half, unacknowledged, 0, f"{lost[:3]}")
+
+
+# Reporting: two states of a report, written over each other without the computing before.
+
+
+def states_of_a_report() -> list[dict[str, bytes]]:
+    names = ["report.html", "report.pdf", "results.json", "tables/rows.csv", "figures/all-1.svg"]
+    return [{n: f"{n} of state {k}\n".encode() * 20_000 for n in names} for k in (0, 1)]
+
+
+def write_state(out: Path, state: dict[str, bytes]) -> None:
+    from unittest import mock
+
+    from metafreeze.reporting import files
+    from metafreeze.reporting.content import Report, Text
+
+    with mock.patch.object(files, "report_files", lambda *_, **__: state):
+        files.write_report(Report(title=Text(("x",))), {}, {}, out)
+
+
+def prepare_report(scene: Scene, say: Callable[[str, str], None]) -> None:
+    write_state(scene.folder / "out", states_of_a_report()[0])
+
+
+def report(scene: Scene, number: int, say: Callable[[str, str], None]) -> None:
+    states = states_of_a_report()
+    for k in range(1, 1000):
+        write_state(scene.folder / "out", states[k % 2])
+
+
+def look_at_report(scene: Scene) -> Found:
+    states = states_of_a_report()
+    out = scene.folder / "out"
+    missing = [n for n in states[0] if not (out / n).is_file()]
+    contents = {n: (out / n).read_bytes() for n in states[0] if n not in missing}
+    half = [n for n, content in contents.items() if content not in (states[0][n], states[1][n])]
+    # Names are put in place one after the other. In between stand files of two reports, each
+    # whole; what is still to come lies beside under its partial name and tells so.
+    mixed = not half and all(contents != state for state in states)
+    told = any(out.rglob("*.partial"))
+    return Found(
+        len(missing), len(half) + int(mixed and not told), 0, int(mixed and told), f"{half}"
+    )
+
+
+# The whole command, from the register to the files, over an earlier report.
+
+SHEET = "run,batch,start (°C),freeze time (min)\n" + "".join(
+    f"R{k},{k // 4},{(80, 20)[k % 2]},{40 + (k * 7) % 5 + k % 2}\n" for k in range(24)
+)
+
+
+def prepare_whole_report(scene: Scene, say: Callable[[str, str], None]) -> None:
+    prepare_add(scene, say)
+    sheet = scene.folder / "trials.csv"
+    sheet.write_text(SHEET, "utf-8")
+    open_register(scene.register_path).add(sheet)
+    answer(["report", str(scene.register_path), "--out", str(scene.folder / "out")])
+
+
+def whole_report(scene: Scene, number: int, say: Callable[[str, str], None]) -> None:
+    path = str(scene.register_path)
+    answer(["report", path, "--out", str(scene.folder / "out"), "--seed", str(number + 2)])
+
+
+def look_at_whole_report(scene: Scene) -> Found:
+    register = open_register(scene.register_path)
+    out = scene.folder / "out"
+    half = len(register.damage) + int(len(register.rows()) != 24)
+    for name, ending in (("report.html", b"</html>"), ("report.pdf", b"%%EOF")):
+        half += int(not (out / name).read_bytes().rstrip().endswith(ending))
+    json.loads((out / "results.json").read_bytes())
+    return Found(0, half, 0)
+
+
+CHANGES: dict[str, tuple[Callable[..., None], Work, Look]] = {
+    "add": (prepare_add, add, look_at_adding),
+    "undo": (prepare_undo, undo, look_at_undoing),
+    "seal": (prepare_seal, seal, look_at_seals),
+    "report": (prepare_report, report, look_at_report),
+    "whole report": (prepare_whole_report, whole_report, look_at_whole_report),
+}
+
+
+def run_block(change: str, seed: int, first: int, count: int = BLOCK) -> dict[str, str]:
+    """Kill `count` processes at moments of this block; look after every one."""
+    prepare, work, look = CHANGES[change]
+    chance = random.Random(f"{seed}/{change}/{first}")
+    lost = half = mixed = 0
+    with tempfile.TemporaryDirectory() as folder:
+        scene = Scene(folder=Path(folder))
+        child, pipe = in_a_fork(lambda say: prepare(scene, say))
+        trouble = read_all(pipe)
+        if os.waitpid(child, 0)[1]:
+            raise SystemExit(f"{change} could not be prepared: {trouble.get('!')}")
+        found = Found()
+        for number in range(MOST_STARTS * count):
+            kill_once(scene, work, number, chance.uniform(0.0, LATEST_S[change]))
+            found = look_in_a_fork(scene, look)
+            lost, half = lost + found.lost, half + found.half_visible
+            mixed += found.two_states
+            if found.lost or found.half_visible:
+                print(f"{change} {number}: {found}", file=sys.stderr, flush=True)
+            if scene.kills == count:
+                break
+        values = (
+            *(change, seed, first, scene.kills, scene.ended, len(scene.acknowledged)),
+            *(
+                found.unacknowledged,
+                lost,
+                half,
+                mixed,
+                date.today().isoformat(),
+                metafreeze.__version__,
+            ),
+        )
+    return dict(zip(COLUMNS, map(str, values), strict=True))
+
+
+def read_table() -> list[dict[str, str]]:
+    """Give the blocks that were run."""
+    if not TABLE.exists():
+        return []
+    with TABLE.open(newline="", encoding="utf-8") as stream:
+        return list(csv.DictReader(stream))
+
+
+def write_tables(lines: list[dict[str, str]]) -> None:
+    """Write the blocks, and the table that people read."""
+    partial = TABLE.with_suffix(".partial")
+    with partial.open("w", newline="", encoding="utf-8") as stream:
+        writer = csv.DictWriter(stream, COLUMNS, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(lines)
+    partial.replace(TABLE)
+    counted = COLUMNS[3:10]
+    text = [
+        "# Killed writers",
+        "",
+        "Processes that change a register or a report, killed at random moments by a signal that "
+        "cannot be caught, and the folder looked at after each. Lost: acknowledged and not there. "
+        "Half-visible: anything but whole or absent, or damage. Two states: whole files of two "
+        "reports side by side, with those still to come lying beside under partial names; the "
+        "next report mends it.",
+        "",
+        "| change | seed | killed | ended before | acknowledged | there without word | lost | "
+        "half-visible | two states | last run | version |",
+        "|---|---|---|---|---|---|---|---|---|---|---|",
+    ]
+    for key in dict.fromkeys((line["change"], line["seed"]) for line in lines):
+        own = [line for line in lines if (line["change"], line["seed"]) == key]
+        sums = [f"{sum(int(line[name]) for line in own):,}" for name in counted]
+        last = max((line["date"], line["version"]) for line in own)
+        text.append(f"| {key[0]} | {key[1]} | {' | '.join(sums)} | {last[0]} | {last[1]} |")
+    killed = sum(int(line["kills"]) for line in lines)
+    text += ["", f"{killed:,} kills in all. Made by tests/faults/kills.py.", ""]
+    RESULTS.write_text("\n".join(text), encoding="utf-8")
+
+
+def main() -> None:
+    """Run the blocks that are missing."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--moments", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=20251125)
+    parser.add_argument("--change", choices=CHANGES, action="append", help="only this one")
+    args = parser.parse_args()
+
+    lines = read_table()
+    for change in args.change or CHANGES:
+        for first in range(0, round(args.moments * SHARES[change]), BLOCK):
+            key = (change, str(args.seed), str(first))
+            if any((x["change"], x["seed"], x["first"]) == key for x in lines):
+                continue
+            lines.append(run_block(change, args.seed, first))
+            write_tables(lines)
+            print(" ".join(f"{k}={v}" for k, v in lines[-1].items()), flush=True)
+
+
+if __name__ == "__main__":
+    main()
