@@ -119,6 +119,8 @@ class Material:
     units: float
 
 
+# Decimals of a log ratio that rounding errors leave alone.
+SAME_DECIMALS = 12
 ASKED = "Which choice of analysis moves the answer, and by how much?"
 
 
@@ -192,8 +194,11 @@ def many_analyses(
     moves = _moves(frame)
     spread = moves.groupby("choice", sort=False)["median"].agg(lambda v: float(v.max() - v.min()))
     by = str(spread.idxmax())
+    # Analyses that are one in exact arithmetic keep the order of their choices, whatever the
+    # rounding of the library underneath.
+    order = np.argsort(frame["estimate"].to_numpy().round(SAME_DECIMALS), kind="stable")
     return ManyAnalyses(
-        analyses=frame.sort_values("estimate", kind="stable").reset_index(drop=True),
+        analyses=frame.iloc[order].reset_index(drop=True),
         moves=moves,
         most_moved_by=by,
         most_moved=float(spread.max()),

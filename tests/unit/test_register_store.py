@@ -307,6 +307,25 @@ def test_the_fingerprint_follows_rows_endpoint_and_plan_only(tmp_path, register)
     assert register.fingerprint == seen[-1]
 
 
+def test_the_fingerprint_does_not_depend_on_how_parts_are_spelled(tmp_path, register, monkeypatch):
+    spelled = writing.encode_part
+    monkeypatch.setattr(
+        writing,
+        "encode_part",
+        lambda table: spelled(table.replace_schema_metadata({"signed": "by another version"})),
+    )
+    other = create_register(tmp_path / "other", primary_endpoint=register.primary_endpoint)
+    sheet = tmp_path / "same.csv"
+    sheet.write_text("lab,batch,run,start_C,time (min)\nA,1,1,20,40\n", encoding="utf-8")
+    other.add(sheet, answers=Answers(endpoint="t_solid"))
+    monkeypatch.undo()
+    again = create_register(tmp_path / "again", primary_endpoint=register.primary_endpoint)
+    again.add(sheet, answers=Answers(endpoint="t_solid"))
+    parts = [(r.path / "rows" / "e0001.parquet").read_bytes() for r in (other, again)]
+    assert parts[0] != parts[1]
+    assert other.fingerprint == again.fingerprint
+
+
 def test_settings_can_be_read_by_anything_and_edited_by_hand(tmp_path, register):
     register.set_plan({"pair_c": [20, 80], "exclusions": {"frost": True}, "margin": 0.05})
     settings = register.path / "register.toml"

@@ -200,13 +200,26 @@ class Standing:
         return [record for record in records if record is not None]
 
     def fingerprint(self, damaged: Iterable[str]) -> str:
-        """Hash what decides the rows and the plan: the key of every cached analysis."""
+        """Hash what decides the rows and the plan: the key of every cached analysis.
+
+        A part's own bytes stay out where its sources have hashes: the library that spells
+        Parquet signs it with its version, and the same register is to have the same
+        fingerprint everywhere.
+        """
         left_out = set(damaged)
         digest = hashlib.sha256()
         for record in self.part_records():
             if record.entry_id in left_out:
                 continue
-            digest.update(f"{record.entry_id} {record.sha256} ".encode())
+            entry = self.entries[record.entry_id]
+            sourced = entry.files and all(file.sha256 for file in entry.files)
+            decided_by = {
+                "entry": record.entry_id,
+                "version": entry.line.body.get("version", ""),
+                "files": entry.line.body.get("files", []),
+                "part": "" if sourced else record.sha256,
+            }
+            digest.update(json.dumps(decided_by, sort_keys=True).encode())
             digest.update(np.packbits(self.shown[record.entry_id]).tobytes())
         decided = {
             "primary_endpoint": self.settings.primary_endpoint,
