@@ -36,6 +36,7 @@ if TYPE_CHECKING:
         RegisterError,
         UsageError,
     )
+    from metafreeze.logbook.serving import serve_logbook
     from metafreeze.models.bootstrap import BootstrapIntervals, bootstrap_mixed
     from metafreeze.models.contrasts import estimate_contrasts
     from metafreeze.models.counts import PooledCounts, pool_counts
@@ -205,6 +206,7 @@ _HOMES: dict[str, str] = {
     "render_text": "metafreeze.reporting.terminal",
     "report": "metafreeze.reporting.publish",
     "robust_coefficients": "metafreeze.models.robust_coefficients",
+    "serve_logbook": "metafreeze.logbook.serving",
     "study_effects": "metafreeze.analysis.study_effects",
     "study_modes": "metafreeze.models.prediction",
     "trial_precision": "metafreeze.analysis.trial_precision",
@@ -322,6 +324,7 @@ __all__ = [
     "render_text",
     "report",
     "robust_coefficients",
+    "serve_logbook",
     "study_effects",
     "study_modes",
     "trial_precision",

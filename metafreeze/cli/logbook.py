@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import click
@@ -59,7 +60,8 @@ def command(
         click.echo(said, err=as_json)
         sys.stdout.flush()
 
-    try:
+    # Ctrl-C is the usual way to end it.
+    with suppress(KeyboardInterrupt):
         serve_logbook(
             open_register(register),
             sheet=sheet,
@@ -69,9 +71,7 @@ def command(
             opened=opened,
             next_code=next_code,
         )
-    except KeyboardInterrupt:
-        # The usual way to end it.
-        click.echo("Closed. Every tap that the page calls stored is on the disk.", err=True)
+    click.echo("Closed. Every tap that the page calls stored is on the disk.", err=True)
 
 
 def describe(opening: Opening) -> str:

@@ -37,6 +37,9 @@ MOMENTS: dict[str, dict[str, Command]] = {
     "Commit": {
         "seal": Command("metafreeze.cli.seal", "Fix the plan before the data."),
     },
+    "At the freezer": {
+        "logbook": Command("metafreeze.cli.logbook", "Serve a page for the phone at the freezer."),
+    },
     "Enter": {
         "check": Command("metafreeze.cli.check", "Say how files would be read; store nothing."),
         "add": Command("metafreeze.cli.add", "Take files into a register."),
