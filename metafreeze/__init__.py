@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from metafreeze.analysis.mixed_fits import MixedRowsFit, fit_mixed
     from metafreeze.analysis.pool_effects import pool_effects
     from metafreeze.analysis.pooling import PoolAnswer, answer_pool
+    from metafreeze.analysis.run_sheets import run_sheet
     from metafreeze.analysis.study_effects import StudyEffects, study_effects
     from metafreeze.analysis.trial_precision import TrialPrecision, trial_precision
     from metafreeze.errors import (
@@ -88,6 +89,7 @@ if TYPE_CHECKING:
     from metafreeze.physics.chance import chance_hot_first
     from metafreeze.physics.setup import Setup
     from metafreeze.physics.usual import usual_setup
+    from metafreeze.planning.runsheet import RunSheet
     from metafreeze.register.answers import Answers, FileCheck
     from metafreeze.register.folder.store import Register, create_register, open_register
     from metafreeze.register.intake import check_file, check_files
@@ -97,6 +99,7 @@ if TYPE_CHECKING:
     from metafreeze.reporting.html import render_html
     from metafreeze.reporting.pdf import render_pdf
     from metafreeze.reporting.publish import Published, report
+    from metafreeze.reporting.run_sheet import write_run_sheet
     from metafreeze.reporting.terminal import render_text
 
 # Public name -> module that defines it. `tests/house` compares this with `__all__`.
@@ -145,6 +148,7 @@ _HOMES: dict[str, str] = {
     "Repeatability": "metafreeze.models.repeatability",
     "Replication": "metafreeze.models.replication",
     "Report": "metafreeze.reporting.content",
+    "RunSheet": "metafreeze.planning.runsheet",
     "Section": "metafreeze.reporting.content",
     "Setup": "metafreeze.physics.setup",
     "SmallStudies": "metafreeze.models.small_studies",
@@ -206,6 +210,7 @@ _HOMES: dict[str, str] = {
     "render_text": "metafreeze.reporting.terminal",
     "report": "metafreeze.reporting.publish",
     "robust_coefficients": "metafreeze.models.robust_coefficients",
+    "run_sheet": "metafreeze.analysis.run_sheets",
     "serve_logbook": "metafreeze.logbook.serving",
     "study_effects": "metafreeze.analysis.study_effects",
     "study_modes": "metafreeze.models.prediction",
@@ -214,6 +219,7 @@ _HOMES: dict[str, str] = {
     "unseen_times_model": "metafreeze.models.unseen_times",
     "usual_setup": "metafreeze.physics.usual",
     "write_report": "metafreeze.reporting.files",
+    "write_run_sheet": "metafreeze.reporting.run_sheet",
     "write_template": "metafreeze.register.templates",
 }
 
@@ -262,6 +268,7 @@ __all__ = [
     "Repeatability",
     "Replication",
     "Report",
+    "RunSheet",
     "Section",
     "Setup",
     "SmallStudies",
@@ -324,6 +331,7 @@ __all__ = [
     "render_text",
     "report",
     "robust_coefficients",
+    "run_sheet",
     "serve_logbook",
     "study_effects",
     "study_modes",
@@ -332,6 +340,7 @@ __all__ = [
     "unseen_times_model",
     "usual_setup",
     "write_report",
+    "write_run_sheet",
     "write_template",
 ]
 

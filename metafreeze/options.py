@@ -77,6 +77,7 @@ Display = Literal[
     "yes-no",
 ]
 FigureWidth = Literal["page", "phone"]
+Paper = Literal["a4", "letter"]
 TapKind = Literal[
     "in",
     "liquid",

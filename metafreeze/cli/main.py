@@ -34,6 +34,9 @@ MOMENTS: dict[str, dict[str, Command]] = {
         "new": Command("metafreeze.cli.new", "Make an empty register."),
         "template": Command("metafreeze.cli.template", "Write a sheet to fill in."),
     },
+    "Run": {
+        "runsheet": Command("metafreeze.cli.runsheet", "Draw places and order, to print."),
+    },
     "Commit": {
         "seal": Command("metafreeze.cli.seal", "Fix the plan before the data."),
     },

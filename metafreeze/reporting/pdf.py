@@ -8,7 +8,7 @@ name is ever read as markup. The file carries no date, is tagged, and keeps to P
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -64,15 +64,33 @@ def render_pdf(report: Report) -> bytes:
     bytes
         The file; the same content gives the same bytes.
     """
-    import typst
-
-    files = {"main": TEMPLATE.read_bytes()}
+    files: dict[str, bytes] = {}
     data = _report_data(report, files)
     files["report.json"] = json.dumps(data, ensure_ascii=True).encode("ascii")
+    return typeset(TEMPLATE, files)
+
+
+def typeset(template: Path, files: Mapping[str, bytes]) -> bytes:
+    """Typeset a template with its data.
+
+    Parameters
+    ----------
+    template : Path
+        The template; it holds no word of what is written.
+    files : mapping of str to bytes
+        Data and drawings, by the names under which the template reads them.
+
+    Returns
+    -------
+    bytes
+        The PDF; the same files give the same bytes.
+    """
+    import typst
+
     folders = sorted({str(p.parent) for paths in font_files().values() for p in paths})
     # The stubs do not know yet that the input may be a set of files in memory.
     out = typst.compile(  # type: ignore[call-overload]
-        files,
+        {"main": template.read_bytes(), **files},
         format="pdf",
         font_paths=[str(FOLDER), *(f for f in folders if f != str(FOLDER))],
         ignore_system_fonts=True,
