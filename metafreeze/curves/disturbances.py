@@ -7,6 +7,7 @@ from typing import Literal
 
 import numpy as np
 
+from metafreeze.curves.noise import middle_value
 from metafreeze.curves.trace import Floats, Trace
 
 DisturbanceKind = Literal["door", "knock", "probe-move"]
@@ -17,7 +18,7 @@ _DOOR_RISE_K = 0.2
 _SPIKE_K = 1.0
 _SPIKE_NOISE = 8.0
 _MOVE_K = 2.0
-_MOST_BLOCKS = 1000
+_MOST_BLOCKS = 500
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,8 +61,9 @@ def find_disturbances(
     size = max(trace.temp_c.size // _MOST_BLOCKS, 1)
     if size > 1:
         whole = trace.temp_c.size // size * size
-        temps: Floats = trace.temp_c[:whole].reshape(-1, size).mean(axis=1)
-        times: Floats = trace.time_s[:whole].reshape(-1, size).mean(axis=1)
+        starts = np.arange(0, whole, size)
+        temps: Floats = np.add.reduceat(trace.temp_c[:whole], starts) / size
+        times: Floats = (trace.time_s[starts] + trace.time_s[starts + size - 1]) / 2
     else:
         temps, times = trace.temp_c, trace.time_s
     noise = max(trace.noise_k / size**0.5, trace.resolution_k / 12**0.5)
@@ -102,7 +104,7 @@ def _find_moves(times: Floats, temps: Floats, noise: float) -> list[Disturbance]
     usual = np.maximum(around[:-2], around[2:])
     far = np.abs(steps) > np.maximum(_MOVE_K, np.maximum(_SPIKE_NOISE * noise, 4 * usual))
     spans = np.diff(times)
-    far &= spans <= 2.5 * np.median(spans)
+    far &= spans <= 2.5 * middle_value(spans)
     return [
         Disturbance(
             kind="probe-move",
@@ -128,7 +130,7 @@ def _find_doors(times: Floats, temps: Floats, noise: float) -> list[Disturbance]
     found = []
     for first, last in zip(firsts, lasts, strict=True):
         peak = float(rise[first : last + 1].max())
-        bottom = int(np.argmin(temps[: first + 1]))
+        bottom = int(temps[: first + 1].argmin())
         found.append(
             Disturbance(
                 kind="door",

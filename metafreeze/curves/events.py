@@ -6,18 +6,24 @@ No event is an answer: it is then censored at the last reading, or said not to a
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from metafreeze.curves.crossings import Crossing, find_crossing
+from metafreeze.curves.crossings import LIMITS, Crossing, find_crossing
 from metafreeze.curves.disturbances import Disturbance, find_disturbances
 from metafreeze.curves.ice import FirstIce, find_first_ice
 from metafreeze.curves.plateau import Departure, Plateau, find_departure, find_plateau
-from metafreeze.curves.trace import Trace, prepare_trace
+from metafreeze.curves.trace import (
+    Averaged,
+    Trace,
+    average_trace,
+    cooling_rate,
+    prepare_trace,
+)
 from metafreeze.results import RESULT, Result
 
 EventStatus = Literal["seen", "interval", "censored", "none"]
@@ -155,14 +161,18 @@ def find_events(
     """
     trace = prepare_trace(time_s, temp_c, bad=bad)
     insertion, start = _find_insertion(trace)
-    plateau = find_plateau(trace)
-    departure = find_departure(trace, plateau) if plateau else None
-    ice = find_first_ice(trace, plateau, departure)
+    seen = average_trace(trace)
+    rest = find_plateau(seen.trace, usual_rate=cooling_rate(seen.trace))
+    plateau = _on_readings(trace, seen, rest)
+    departure = find_departure(seen.trace, rest, step_s=trace.step_s) if rest else None
+    ice = find_first_ice(seen.trace, rest, departure)
+    if ice.minimum_at >= 0 and seen.size > 1:
+        ice = replace(ice, minimum_at=int(seen.starts[ice.minimum_at]) + seen.size // 2)
     events: dict[str, Event] = {"insertion": insertion}
     for level in THRESHOLDS_C:
         events[f"t_threshold_{level:g}_c"] = _cross(trace, level, start=start)
     offset = plateau.level_c if plateau is not None and ice.frozen else float("nan")
-    events["t_zero"] = _zero(trace, offset, ice, start)
+    events["t_zero"] = _zero(trace, plateau, ice, start)
     events["supercooling_minimum"] = _minimum(trace, ice)
     events["t_first_ice"] = _first_ice(trace, ice)
     events["t_plateau_end"] = _plateau_end(trace, ice, departure)
@@ -250,9 +260,17 @@ def _confidence(trace: Trace, crossing: Crossing) -> Confidence:
     return "clear" if width <= allowed else "fair"
 
 
-def _cross(trace: Trace, level: float, *, start: int = 0, corrected: str = "") -> Event:
+def _cross(
+    trace: Trace,
+    level: float,
+    *,
+    start: int = 0,
+    stop: int | None = None,
+    level_slack_k: float = 0.0,
+    corrected: str = "",
+) -> Event:
     """Turn the first lasting fall through a level into an event."""
-    crossing = find_crossing(trace, level, start=start)
+    crossing = find_crossing(trace, level, start=start, stop=stop, level_slack_k=level_slack_k)
     if crossing is None:
         begin = float(np.median(trace.temp_c[start : start + 3]))
         if begin <= level + 2 * trace.noise_k and trace.temp_c[start] <= level + 2 * trace.noise_k:
@@ -274,21 +292,38 @@ def _cross(trace: Trace, level: float, *, start: int = 0, corrected: str = "") -
     )
 
 
-def _zero(trace: Trace, offset: float, ice: FirstIce, start: int) -> Event:
+def _on_readings(trace: Trace, seen: Averaged, rest: Plateau | None) -> Plateau | None:
+    """Number a plateau that was found on averages by the readings they were made of."""
+    if rest is None or seen.size == 1:
+        return rest
+    last = rest.last + 1
+    return replace(
+        rest,
+        first=int(seen.starts[rest.first]),
+        last=int(seen.starts[last]) - 1 if last < seen.starts.size else trace.temp_c.size - 1,
+    )
+
+
+def _zero(trace: Trace, plateau: Plateau | None, ice: FirstIce, start: int) -> Event:
     """Find 0 °C of the water, on the probe's own scale where its plateau gives it."""
-    if not np.isfinite(offset) or abs(offset) > _LARGEST_OFFSET_K:
+    if plateau is None or not ice.frozen or abs(plateau.level_c) > _LARGEST_OFFSET_K:
         return _cross(trace, 0.0, start=start, corrected=", no plateau to correct the probe by")
     if ice.minimum_at < 0:
-        # The trace nears its plateau without passing it: ice begins where 0 °C is reached.
+        # The trace nears its plateau without passing it: 0 °C is where its line reaches that.
         return Event(
             status="interval" if ice.in_gap else "seen",
-            lower_s=ice.lower_s,
-            upper_s=ice.upper_s,
+            lower_s=max(ice.zero_s[0], float(trace.time_s[0])),
+            upper_s=ice.zero_s[1],
             confidence="weak" if ice.in_gap else "fair",
             because="the trace comes to rest at its plateau without passing it",
         )
     return _cross(
-        trace, offset, start=start, corrected=f", the probe's own reading of 0 °C ({offset:+.2f})"
+        trace,
+        plateau.level_c,
+        start=start,
+        stop=int(np.searchsorted(trace.time_s, ice.on_line_s, side="right")) + 1,
+        level_slack_k=LIMITS * plateau.level_se_k + plateau.level_slack_k,
+        corrected=f", the probe's own reading of 0 °C ({plateau.level_c:+.2f})",
     )
 
 

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
-from metafreeze.curves.noise import measure_noise, measure_resolution
+from metafreeze.curves.noise import (
+    measure_noise,
+    measure_resolution,
+    measure_rounding_bias,
+    middle_value,
+)
 from metafreeze.errors import InputError
 
 Floats = npt.NDArray[np.float64]
@@ -99,7 +105,7 @@ def prepare_trace(
         raise InputError(
             f"A trace of {times.size} usable readings shows no events. Give at least {FEWEST}."
         )
-    steps = np.diff(times)
+    steps = times[1:] - times[:-1]
     if steps.min() < 0:
         at = int(np.argmax(steps < 0)) + 1
         raise InputError(
@@ -107,9 +113,10 @@ def prepare_trace(
             f"{times[at - 1]:g} s). Give each stretch of a clock as a trace of its own."
         )
     resolution = measure_resolution(temps)
-    # The median of a thousand steps serves as well as that of all.
-    some = steps[:: max(steps.size // 1000, 1)]
-    step = float(np.median(some[some > 0])) if (some > 0).any() else 0.0
+    # The median of some hundred steps serves as well as that of all.
+    some = steps[:: max(steps.size // 500, 1)]
+    forward = some[some > 0]
+    step = middle_value(forward) if forward.size else 0.0
     if step <= 0:
         raise InputError("All readings bear one time. Give the time of each reading.")
     return Trace(
@@ -119,4 +126,98 @@ def prepare_trace(
         noise_k=measure_noise(temps, resolution_k=resolution),
         resolution_k=resolution,
         ended_s=float(times[-1]),
+    )
+
+
+# Blocks last this share of the time in which the water cools by the noise.
+_BLOCK_SHARE = 0.25
+# The rate of cooling is taken between these temperatures, where a trace passes both.
+_RATE_FROM_C, _RATE_TO_C = 10.0, 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Averaged:
+    """A trace of averages, and the first reading of each.
+
+    Parameters
+    ----------
+    trace : Trace
+        The averages.
+    starts : int array, shape (n,)
+        Number of the first reading of each block in the trace they were made of.
+    size : int
+        Readings in a whole block; 1 where nothing was averaged.
+    """
+
+    trace: Trace
+    starts: npt.NDArray[np.int64]
+    size: int
+
+
+def cooling_rate(trace: Trace) -> float:
+    """Give a usual rate of cooling near 0 °C, kelvin per second, positive; 0 where none is seen.
+
+    Parameters
+    ----------
+    trace : Trace
+        Readings.
+
+    Returns
+    -------
+    float
+    """
+    temps, times = trace.temp_c, trace.time_s
+    cold = temps <= _RATE_TO_C
+    until = int(cold.argmax())
+    if cold[until] and until:
+        warm = np.flatnonzero(temps[:until] >= _RATE_FROM_C)
+        if warm.size and times[until] > times[warm[-1]]:
+            return float((temps[warm[-1]] - temps[until]) / (times[until] - times[warm[-1]]))
+    coldest = int(temps.argmin())
+    span = float(times[coldest] - times[0])
+    return max(float(temps[0] - temps[coldest]) / span, 0.0) if span > 0 else 0.0
+
+
+def average_trace(trace: Trace) -> Averaged:
+    """Average neighbouring readings where noise, not the step, limits what can be seen.
+
+    Blocks are short beside the time in which the water cools by the noise, and never reach
+    over a gap.
+
+    Parameters
+    ----------
+    trace : Trace
+        Readings.
+
+    Returns
+    -------
+    Averaged
+    """
+    rate = cooling_rate(trace)
+    count = trace.temp_c.size
+    size = 1
+    if rate > 0:
+        size = int(min(_BLOCK_SHARE * trace.noise_k / (rate * trace.step_s), count / 50))
+    if size < 2:
+        return Averaged(trace=trace, starts=np.arange(count), size=1)
+    breaks = np.flatnonzero(np.diff(trace.time_s) > trace.gap_s) + 1
+    edges = np.concatenate(([0], breaks, [count]))
+    starts = np.concatenate([np.arange(a, b, size) for a, b in pairwise(edges)])
+    sizes = np.diff(np.append(starts, count))
+    temps = np.add.reduceat(trace.temp_c, starts) / sizes
+    # Rounding does not average away where nothing else scatters the readings.
+    rounding = measure_rounding_bias(
+        trace.temp_c[:1] + np.array([-1.0, 1.0]) * trace.noise_k, resolution_k=trace.resolution_k
+    )
+    return Averaged(
+        trace=Trace(
+            time_s=np.add.reduceat(trace.time_s, starts) / sizes,
+            temp_c=temps,
+            step_s=trace.step_s * size,
+            noise_k=float(np.hypot(trace.noise_k / size**0.5, rounding)),
+            resolution_k=0.0,
+            ended_s=trace.ended_s,
+        ),
+        starts=starts,
+        size=size,
     )
