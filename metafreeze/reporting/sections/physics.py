@@ -8,8 +8,10 @@ from typing import Any
 
 from metafreeze.reporting import numbers as show
 from metafreeze.reporting.content import Between, Column, Section, TableContent, Text, say
+from metafreeze.reporting.sections import methods
 from metafreeze.reporting.sections.challenge import TOTAL
-from metafreeze.reporting.sections.pooled import NOT_ESTIMABLE, number
+from metafreeze.reporting.sections.methods import number
+from metafreeze.reporting.sections.pooled import NOT_ESTIMABLE
 
 
 def physics_section(pool: Mapping[str, Any], challenge: Mapping[str, Any] | None = None) -> Section:
@@ -60,6 +62,8 @@ def physics_section(pool: Mapping[str, Any], challenge: Mapping[str, Any] | None
                 rows=rows,
             ),
         ),
+        method=(methods.PHYSICS,),
+        sources=methods.cite("water", "density", "vapour", "ice", "fronts"),
     )
 
 

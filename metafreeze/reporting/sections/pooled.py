@@ -26,16 +26,13 @@ from metafreeze.reporting.figures.points import PointsFigure, StudyPoints
 from metafreeze.reporting.figures.rows import EffectRow
 from metafreeze.reporting.figures.spread import NamedRange, SpreadFigure
 from metafreeze.reporting.figures.studies import StudiesFigure
+from metafreeze.reporting.sections import methods
+from metafreeze.reporting.sections.methods import number as number
 
 Values = Mapping[str, Any]
 Tables = Mapping[str, pd.DataFrame]
 
 NOT_ESTIMABLE = ("unidentifiable", "failed")
-
-
-def number(value: Any) -> float:
-    """Read a plain value back: what was no number is NaN."""
-    return math.nan if value is None else float(value)
 
 
 def answer_sentence(pool: Values) -> Text:
@@ -154,8 +151,8 @@ def pooled_section(pool: Values) -> Section:
         paragraphs=(new_lab_sentence(pool), disagreement_sentence(pool)),
         figures=(figure,),
         tables=(studies_table(pool),),
-        method=pool_method(pool),
-        sources=POOL_SOURCES,
+        method=methods.pool_method(pool),
+        sources=methods.pool_sources(pool),
         status=pool["status"],
         note=say_fixed(pool["note"]),
     )
@@ -374,24 +371,6 @@ def spread_section(pool: Values, traits: Values | None = None) -> Section:
     )
 
 
-TRAIT_SOURCES = (
-    say(
-        "{source}",
-        source=Fixed(
-            "Higgins JPT, Thompson SG (2004) Controlling the risk of spurious findings from "
-            "meta-regression. Statistics in Medicine 23:1663-1682."
-        ),
-    ),
-    say(
-        "{source}",
-        source=Fixed(
-            "Holm S (1979) A simple sequentially rejective multiple test procedure. "
-            "Scandinavian Journal of Statistics 6:65-70."
-        ),
-    ),
-)
-
-
 def _traits_parts(traits: Values | None) -> dict[str, Any]:
     """Give the part of the section that asks why labs disagree."""
     if traits is None:
@@ -434,14 +413,8 @@ def _traits_parts(traits: Values | None) -> dict[str, Any]:
     return {
         "paragraphs": (say_fixed(traits["found"]),),
         "tables": (table,),
-        "method": (
-            say(
-                "Each trait was tried by itself in a regression of the labs' slopes, weighted by "
-                "their precision, with the disagreement that is left estimated by restricted "
-                "likelihood; its p-value comes from permuting labs, then Holm's correction."
-            ),
-        ),
-        "sources": TRAIT_SOURCES,
+        "method": (methods.TRAITS,),
+        "sources": methods.cite("trait regression", "several tests"),
     }
 
 
@@ -499,54 +472,14 @@ def absent_section(pool: Values) -> Section:
                 cold_c=number(pool["cold_c"]),
             ),
         ),
+        method=methods.two_stage_method(pool),
+        sources=methods.cite("pooled mean", "never narrower", "one absent"),
     )
 
 
 def say_fixed(words: str) -> Text:
     """Take a result's own note as it stands; it may hold digits."""
     return say("{words}", words=Fixed(words)) if words else Text()
-
-
-POOL_SOURCES = (
-    say(
-        "{source}",
-        source=Fixed(
-            "Kenward MG, Roger JH (1997) Small sample inference for fixed effects from restricted "
-            "maximum likelihood. Biometrics 53:983-997."
-        ),
-    ),
-    say(
-        "{source}",
-        source=Fixed(
-            "Higgins JPT, White IR, Anzures-Cabrera J (2008) Meta-analysis of skewed data. "
-            "Statistics in Medicine 27:6072-6092."
-        ),
-    ),
-)
-
-
-def pool_method(pool: Values) -> tuple[Text, ...]:
-    """Say in words what was really fitted."""
-    fitted = say(
-        "The logarithm of time was fitted by a linear mixed model (restricted likelihood, "
-        "Kenward-Roger standard errors and degrees of freedom) with the start temperature split "
-        "into its part within batches, between batches and between labs; levels and slopes vary "
-        "between labs, levels between batches. The named pair is answered by what ordinary "
-        "physics gives there plus the slope of what is beyond it."
-    )
-    if pool["unseen"]:
-        fitted = say(
-            "The logarithm of time was fitted by a mixed model that takes runs not seen exactly "
-            "with their bounds (log-normal times, full likelihood, profile intervals), with the "
-            "start temperature split into its part within batches, between batches and between "
-            "labs. The named pair is answered by what ordinary physics gives there plus the "
-            "slope of what is beyond it."
-        )
-    steps = [say_fixed(str(step)) for step in pool["steps_taken"]]
-    engine = (
-        say_fixed(f"Second engine: {pool['second_engine']}") if pool["second_engine"] else Text()
-    )
-    return tuple(t for t in (fitted, *steps, engine) if t)
 
 
 def advice_sentence(pool: Values) -> Text:

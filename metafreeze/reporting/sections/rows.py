@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from metafreeze.reporting import numbers as show
-from metafreeze.reporting.content import Column, Fixed, Section, TableContent, say
+from metafreeze.reporting.content import Code, Column, Fixed, Section, TableContent, say
 
 BIN_WORDS = {
     "used": "Used",
@@ -57,6 +57,14 @@ def rows_section(
             records=show.count(register["records"], "record"),
             files=show.count(register["files"], "file"),
         ),
-        paragraphs=(*heading, *reasons),
+        paragraphs=(
+            say(
+                "The file, the line and the cells as typed of every row stand in {table} beside "
+                "this page.",
+                table=Code("tables/rows.csv"),
+            ),
+            *heading,
+            *reasons,
+        ),
         tables=(table,),
     )
