@@ -13,6 +13,7 @@ import json
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -24,7 +25,7 @@ from metafreeze.analysis.lab_traits import lab_traits
 from metafreeze.analysis.pooling import answer_pool, choose_endpoint, choose_pair, leave_out
 from metafreeze.errors import NotEstimableError
 from metafreeze.options import ENDPOINT_WORDS, Endpoint
-from metafreeze.register.folder.sealing import SEAL
+from metafreeze.register.folder.sealing import SEAL, exclude_planned
 
 if TYPE_CHECKING:
     from metafreeze.register.folder.store import Register
@@ -46,6 +47,8 @@ class Settings:
         What the register's plan fixes beside: the smallest effect of interest.
     sealed : str
         The sealed plan as JSON; empty where none was sealed.
+    looks : int
+        Times when the answer was seen before the last run.
     draws, seed : int
         Draws of uncertain physics, and the seed of all randomness.
     thorough : bool
@@ -57,6 +60,7 @@ class Settings:
     without: tuple[str, ...] = ()
     plan: tuple[tuple[str, float], ...] = ()
     sealed: str = ""
+    looks: int = 0
     draws: int = 50
     seed: int = 1
     thorough: bool = False
@@ -106,7 +110,7 @@ def pool_analysis(rows: pd.DataFrame, settings: Settings) -> Answer:
     """Pool the rows; where they cannot answer, say why."""
     try:
         answer = answer_pool(
-            rows,
+            exclude_planned(rows, json.loads(settings.sealed or "{}")),
             endpoint=settings.endpoint,
             pair=settings.pair,
             without=settings.without,
@@ -126,7 +130,9 @@ def pool_analysis(rows: pd.DataFrame, settings: Settings) -> Answer:
     )
 
 
-def challenge_analysis(rows: pd.DataFrame, settings: Settings) -> Answer:
+def challenge_analysis(
+    rows: pd.DataFrame, settings: Settings, *, workers: int | None = None
+) -> Answer:
     """Take the apparent effect apart; where the rows cannot answer, say why."""
     try:
         found = challenge_rows(
@@ -134,9 +140,11 @@ def challenge_analysis(rows: pd.DataFrame, settings: Settings) -> Answer:
             endpoint=settings.endpoint,
             pair=settings.pair,
             plan={**json.loads(settings.sealed or "{}"), **dict(settings.plan)},
+            looks=settings.looks,
             draws=settings.draws,
             seed=settings.seed,
             thorough=settings.thorough,
+            workers=workers,
         )
     except NotEstimableError as impossible:
         return Answer(values={"status": "unidentifiable", "note": str(impossible)})
@@ -224,9 +232,15 @@ def as_plain(value: Any) -> Any:
 
 
 def gather(
-    register: Register, settings: Settings, *, only: tuple[str, ...] | None = None
+    register: Register,
+    settings: Settings,
+    *,
+    only: tuple[str, ...] | None = None,
+    workers: int | None = None,
 ) -> Bundle:
     """Run every analysis of a register, taking from its cache what is there.
+
+    Once all are done the journal notes that the answer was seen.
 
     Parameters
     ----------
@@ -236,6 +250,9 @@ def gather(
         What is asked.
     only : tuple of str, optional
         Names of the analyses wanted; all by default.
+    workers : int, optional
+        Processes for what is parallel; what joblib's own configuration says by default. The
+        answer does not depend on it.
 
     Returns
     -------
@@ -247,9 +264,13 @@ def gather(
     for name, analysis in ANALYSES.items():
         if only is not None and name not in only:
             continue
+        if analysis is challenge_analysis:
+            # The only one with work to share out; its answer does not depend on the sharing.
+            analysis = partial(challenge_analysis, workers=workers)
         answer = _cached(register, name, analysis, rows, settings)
         results[name] = answer.values
         tables.update({f"{name}-{key}": frame for key, frame in answer.tables.items()})
+    register.note_look(settings.endpoint)
     kept = register.cache_get(FALSE_ALARMS, _key(register, settings))
     if kept is not None and only is None:
         results[FALSE_ALARMS] = _thawed(kept).values
@@ -319,6 +340,7 @@ def settings_of(
         without=without,
         plan=kept,
         sealed=json.dumps(dict(register.plan), sort_keys=True) if SEAL in register.plan else "",
+        looks=register.interim_looks(chosen),
         draws=draws,
         seed=seed,
         thorough=thorough,

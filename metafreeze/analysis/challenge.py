@@ -10,15 +10,24 @@ import numpy as np
 import pandas as pd
 
 from metafreeze.analysis.challenge_absent import slopes_without
+from metafreeze.analysis.challenge_conditions import (
+    counts_of,
+    judge_conditions,
+    left_out_counts,
+    no_conditions,
+)
+from metafreeze.analysis.challenge_evaporation import through_evaporation
 from metafreeze.analysis.challenge_parts import (
     BEFORE_ICE,
     CONSEQUENCES,
     MISSING_COLUMNS,
     all_choices,
     exact_runs,
+    measured_causes,
     missing_fields,
     sham_pairs,
     shape_of_effect,
+    start_error,
     through_consequences,
 )
 from metafreeze.analysis.challenge_points import (
@@ -36,28 +45,52 @@ from metafreeze.analysis.challenge_question import (
     choose_design,
 )
 from metafreeze.analysis.challenge_result import Challenge, Verdicts
+from metafreeze.analysis.excess import ExcessSlope
+from metafreeze.analysis.imputation import (
+    IMPUTATIONS,
+    THOROUGH_IMPUTATIONS,
+    MissingCovariates,
+    missing_covariates,
+)
 from metafreeze.analysis.mixed_fits import MixedRowsFit
-from metafreeze.analysis.pooling import KELVIN_PER_UNIT, choose_endpoint, choose_pair
+from metafreeze.analysis.pooling import (
+    KELVIN_PER_UNIT,
+    choose_endpoint,
+    choose_pair,
+    study_names,
+)
 from metafreeze.errors import InputError, NotEstimableError
 from metafreeze.options import Depth, Endpoint, require_choice
-from metafreeze.register.folder.sealing import SEAL, departures
+from metafreeze.register.folder.sealing import (
+    ROWS_AT_SEAL,
+    SEAL,
+    departures,
+    exclude_planned,
+    stop_kept,
+)
 from metafreeze.scrutiny.choices import MOST_ANALYSES, SHUFFLES, ManyAnalyses
 from metafreeze.scrutiny.hidden import EValue, RobustnessValue, e_value, robustness_value
 from metafreeze.scrutiny.ladder import Ladder, Rung, least_squares_rung, slope_through
+from metafreeze.scrutiny.measured import MeasuredCauses
 from metafreeze.scrutiny.mediation import Mediation
+from metafreeze.scrutiny.needed import trials_needed
 from metafreeze.scrutiny.roles import judge_covariates
 from metafreeze.scrutiny.sham import ShamPairs
 from metafreeze.scrutiny.shape import Shape
+from metafreeze.scrutiny.shuffle import ASKED as ASKED_OF_ALL
 from metafreeze.scrutiny.shuffle import (
+    ASKED_OF_EXCESS,
     ShuffleTest,
     null_scores,
     shuffle_test,
     without_shuffle,
 )
+from metafreeze.scrutiny.start_error import StartError
 from metafreeze.scrutiny.verdict import (
     DEFAULT_SMALLEST_EFFECT,
     FEW_STUDIES,
     FEWEST_BLOCKS,
+    PHYSICS_TOLERANCE_DELTAS,
     Effect,
     Evidence,
     judge_physics,
@@ -83,6 +116,7 @@ def challenge(
     draws: int = 50,
     seed: int = 1,
     thorough: bool = False,
+    workers: int | None = None,
 ) -> Challenge:
     """Take the apparent effect apart, step by step, and judge what remains.
 
@@ -106,7 +140,11 @@ def challenge(
     draws, seed : int
         Draws of uncertain physics, and the seed of all randomness.
     thorough : bool
-        More deals of the start temperatures for the many analyses.
+        More deals of the start temperatures for the many analyses, more filled tables.
+    workers : int, optional
+        Processes for what is parallel; -1 for all cores. By default joblib's own configuration
+        decides (``joblib.parallel_config``, also for a cluster), which is one process where
+        nothing was configured. The answer does not depend on it.
 
     Returns
     -------
@@ -124,21 +162,32 @@ def challenge(
     ------
     The rule: ``tests/calibration/causes.toml``. Parts: see `metafreeze.scrutiny`.
     """
+    register = None if isinstance(source, pd.DataFrame) else source
+    plan: dict[str, Any] = {}
+    looks = 0
     if isinstance(source, pd.DataFrame):
-        rows, plan, primary = in_schema(source), {}, ""
+        rows = in_schema(source)
+        chosen = choose_endpoint(rows, endpoint)
     else:
-        rows, plan, primary = source.rows(), dict(source.plan), source.primary_endpoint
-    return challenge_rows(
+        rows, plan = source.rows(), dict(source.plan)
+        chosen = choose_endpoint(rows, endpoint or source.primary_endpoint)
+        looks = source.interim_looks(chosen)
+    found = challenge_rows(
         rows,
         depth=depth,
-        endpoint=choose_endpoint(rows, endpoint or primary),
+        endpoint=chosen,
         pair=pair,
         design=design,
         plan=plan,
+        looks=looks,
         draws=draws,
         seed=seed,
         thorough=thorough,
+        workers=workers,
     )
+    if register is not None:
+        register.note_look(chosen)
+    return found
 
 
 def in_schema(rows: pd.DataFrame) -> pd.DataFrame:
@@ -191,9 +240,11 @@ def challenge_rows(
     pair: Sequence[float] | None = None,
     design: Sequence[str] | None = None,
     plan: Mapping[str, Any] | None = None,
+    looks: int = 0,
     draws: int = 50,
     seed: int = 1,
     thorough: bool = False,
+    workers: int | None = None,
 ) -> Challenge:
     """Take the apparent effect apart, step by step, and judge what remains.
 
@@ -201,11 +252,13 @@ def challenge_rows(
     ----------
     rows : DataFrame
         Rows of the register, all endpoints, all columns of the schema.
-    depth, endpoint, pair, design, draws, seed, thorough
+    depth, endpoint, pair, design, draws, seed, thorough, workers
         As in `challenge`.
     plan : mapping, optional
         The register's plan: ``smallest_effect``, ``pair``; where it is sealed also
-        ``covariates``, and what was done otherwise is listed.
+        ``covariates``, ``exclusions`` and ``conditions``, and what was done otherwise is listed.
+    looks : int
+        Times when the answer was seen before the last run.
 
     Returns
     -------
@@ -224,6 +277,7 @@ def challenge_rows(
 
     require_choice(depth, Depth, name="depth")
     plan = plan or {}
+    rows = exclude_planned(rows, plan)
     own = rows[rows["endpoint"].eq(endpoint).to_numpy(dtype=bool, na_value=False)]
     own = own.reset_index(drop=True)
     if own.empty:
@@ -238,24 +292,35 @@ def challenge_rows(
         roles={f.name: f.role for f in FIELDS},
         labels={f.name: f.label for f in FIELDS},
     )
-    bounded = censor_provoked(own)
-    question = Question(
-        rows=own,
-        bounded=bounded,
-        endpoint=endpoint,
-        hot_c=hot,
-        cold_c=cold,
-        physics=ask_physics(
+
+    def ask(part: pd.DataFrame) -> Question:
+        bounded = censor_provoked(part)
+        physics = ask_physics(
             bounded, endpoint=endpoint, hot_c=hot, cold_c=cold, draws=draws, seed=seed
-        ),
-        design=roles.fields,
-    )
+        )
+        return Question(
+            rows=part,
+            bounded=bounded,
+            endpoint=endpoint,
+            hot_c=hot,
+            cold_c=cold,
+            physics=physics,
+            design=roles.fields,
+        )
+
+    question = ask(own)
     points = points_of(rows, endpoint)
     ladder, total = _ladder(question, points)
     excess, beyond = question.excess()
     without = _each_without(question, total)
     shuffled = _shuffle(question, np.random.default_rng([seed, 1]))
     effect = question.effect(total)
+    counts = counts_of(own, block_names(own), study_names(own))
+    conditions, condition_table = (
+        judge_conditions(plan["conditions"], own, ask, delta=float(np.log1p(share)))
+        if SEAL in plan and plan.get("conditions")
+        else ((), no_conditions())
+    )
     evidence = Evidence(
         status=total.status,
         studies=total.studies,
@@ -268,14 +333,17 @@ def challenge_rows(
         shuffle_p=shuffled.p,
         largest_step=_largest_step(ladder),
         smallest_effect=share,
+        unsealed_looks=0 if stop_kept(plan, counts) else looks,
+        conditions=conditions,
     )
     verdict = Verdicts(
         raw=judge_raw(evidence),
         physics=judge_physics(beyond, smallest_effect=share, status=excess.status),
     )
     full = depth == "full"
-    parts = _parts(question, seed, thorough=thorough) if full else NO_PARTS
+    parts = NO_PARTS
     if full:
+        parts = _parts(question, total, draws, seed, thorough=thorough, workers=workers)
         ladder = _with_consequences(ladder, question, total)
     return Challenge(
         endpoint=endpoint,
@@ -289,7 +357,9 @@ def challenge_rows(
         excess_high90=beyond.high90,
         baseline=question.physics.at_pair,
         shuffle_test=shuffled,
+        shuffle_excess=parts.shuffle_excess,
         robustness=_robustness(points, question.units) if full else None,
+        measured=parts.measured,
         hidden_ratio=_hidden_ratio(effect) if full else None,
         each_without=without,
         design=question.design,
@@ -300,12 +370,20 @@ def challenge_rows(
             pair=(hot, cold),
             smallest_effect=share,
             covariates=roles.fields,
+            left_out=left_out_counts(own),
+            counts=counts,
         ),
+        looks=looks,
+        conditions=condition_table,
+        planned=_planned(plan, own),
+        needed=_needed(evidence, verdict, total, excess, question.units, counts),
         mediation=parts.mediation,
         many_analyses=parts.many_analyses,
         shape=parts.shape,
         sham=parts.sham,
+        start_error=parts.start_error,
         missing=parts.missing,
+        missing_covariates=parts.missing_covariates,
         verdict=verdict,
         smallest_effect=share,
         default_smallest_effect="smallest_effect" not in plan,
@@ -318,8 +396,12 @@ class _Parts:
 
     mediation: tuple[Mediation, ...] = ()
     many_analyses: ManyAnalyses | None = None
+    shuffle_excess: ShuffleTest | None = None
     shape: Shape | None = None
     sham: ShamPairs | None = None
+    start_error: StartError | None = None
+    measured: MeasuredCauses | None = None
+    missing_covariates: MissingCovariates | None = None
     missing: pd.DataFrame = field(
         default_factory=lambda: pd.DataFrame(columns=list(MISSING_COLUMNS))
     )
@@ -328,19 +410,98 @@ class _Parts:
 NO_PARTS = _Parts()
 
 
-def _parts(question: Question, seed: int, *, thorough: bool) -> _Parts:
+def _parts(
+    question: Question,
+    total: MixedRowsFit,
+    draws: int,
+    seed: int,
+    *,
+    thorough: bool,
+    workers: int | None,
+) -> _Parts:
     runs = exact_runs(question)
-    streams = [np.random.default_rng([seed, k]) for k in (2, 3, 4)]
-    shuffles = THOROUGH_SHUFFLES if thorough else SHUFFLES
+    streams = [np.random.default_rng([seed, k]) for k in range(2, 8)]
+    evaporation = (
+        (through_evaporation(question, total, draws=draws, seed=seed),)
+        if total.status in ("ok", "boundary")
+        else ()
+    )
     return _Parts(
-        mediation=through_consequences(question, runs, streams[0]),
+        mediation=(*evaporation, *through_consequences(question, runs, streams[0])),
         many_analyses=all_choices(
-            question, runs, streams[1], shuffles=shuffles, most=MOST_ANALYSES
+            question,
+            runs,
+            streams[1],
+            shuffles=THOROUGH_SHUFFLES if thorough else SHUFFLES,
+            most=MOST_ANALYSES,
+            workers=workers,
         ),
+        shuffle_excess=_shuffle(question, streams[3], of_excess=True),
         shape=shape_of_effect(runs, streams[2]),
         sham=sham_pairs(question, runs),
+        start_error=start_error(question, runs, streams[4]),
+        measured=measured_causes(question, runs),
+        missing_covariates=missing_covariates(
+            question,
+            rng=streams[5],
+            imputations=THOROUGH_IMPUTATIONS if thorough else IMPUTATIONS,
+            workers=workers,
+        ),
         missing=missing_fields(question, WITHIN_BATCH_DESIGN),
     )
+
+
+def _planned(plan: Mapping[str, Any], own: pd.DataFrame) -> dict[str, Any]:
+    """Give the sealed plan's own words, and how many runs each of its exclusions took."""
+    if SEAL not in plan:
+        return {}
+    taken = left_out_counts(own)
+    return {
+        "stopping_rule": plan.get("stopping_rule", ""),
+        "exclusions": {text: taken.get(text, 0) for text in plan.get("exclusions", ())},
+        "rows_when_sealed": int(plan.get(ROWS_AT_SEAL, 0)),
+        "seal": plan[SEAL],
+    }
+
+
+def _needed(
+    evidence: Evidence,
+    verdict: Verdicts,
+    total: MixedRowsFit,
+    excess: ExcessSlope,
+    units: float,
+    counts: Mapping[str, int],
+) -> dict[str, str]:
+    """Say what would settle a verdict that these rows cannot tell; empty where they can."""
+    sentences = {"raw": "", "physics": ""}
+    base = {"studies": evidence.studies, "blocks": evidence.blocks, "runs": counts["runs"]}
+    delta, percent = evidence.delta, 100 * evidence.smallest_effect
+    if verdict.raw.label == "cannot tell":
+        if evidence.blocks < FEWEST_BLOCKS:
+            sentences["raw"] = (
+                f"At least {FEWEST_BLOCKS - evidence.blocks} more batches are needed in which "
+                "vessels of different start temperatures cool together."
+            )
+        elif evidence.unsealed_looks:
+            sentences["raw"] = (
+                "What was seen cannot be unseen: trials under a sealed plan that says when they "
+                "end would settle it."
+            )
+        else:
+            sentences["raw"] = trials_needed(
+                units * total.slope_se, margin=delta, margin_words=f"{percent:g} %", **base
+            ).sentence
+    if verdict.physics.label == "cannot tell":
+        shared = units * excess.se_shared
+        own = units**2 * (excess.se_within**2 + excess.se_baseline**2) - shared**2
+        sentences["physics"] = trials_needed(
+            float(np.sqrt(own)) if own > 0 else NAN,
+            margin=PHYSICS_TOLERANCE_DELTAS * delta,
+            margin_words=f"{100 * np.expm1(PHYSICS_TOLERANCE_DELTAS * delta):.0f} % beyond physics",
+            shared_se=shared,
+            **base,
+        ).sentence
+    return sentences
 
 
 def _with_consequences(ladder: Ladder, question: Question, total: MixedRowsFit) -> Ladder:
@@ -499,21 +660,27 @@ def _each_without(question: Question, total: MixedRowsFit) -> pd.DataFrame:
     return pd.DataFrame(records, columns=["study", "log_ratio"])
 
 
-def _shuffle(question: Question, rng: np.random.Generator) -> ShuffleTest:
+def _shuffle(
+    question: Question, rng: np.random.Generator, *, of_excess: bool = False
+) -> ShuffleTest:
     rows = question.bounded
     dealt = rows["assignment"].isin(ASSIGNED).to_numpy(dtype=bool)
     if not dealt.any():
         return without_shuffle(
             "no row says that start temperatures were assigned at random or in turn"
         )
+    if of_excess and not question.physics.known:
+        return without_shuffle("physics expects nothing of these rows")
     lower = rows["time_lower_s"].to_numpy(dtype=float, na_value=0.0)
     upper = rows["time_upper_s"].to_numpy(dtype=float, na_value=np.inf)
     start = rows["start_temp_c"].to_numpy(dtype=float, na_value=NAN)
+    expected = question.physics.own if of_excess else np.zeros(len(rows))
     keep = (
         dealt
         & rows["record_level"].eq("run").to_numpy(dtype=bool, na_value=False)
         & rows["exclusion_reason"].isna().to_numpy()
         & np.isfinite(start)
+        & np.isfinite(expected)
         & ((lower > 0) | np.isfinite(upper))
         & (upper > 0)
     )
@@ -521,8 +688,24 @@ def _shuffle(question: Question, rng: np.random.Generator) -> ShuffleTest:
         return without_shuffle("no run with a time was assigned at random or in turn")
     block = block_names(rows[keep]).to_numpy(dtype=object).astype(str)
     with np.errstate(divide="ignore"):
-        scores = null_scores(np.log(lower[keep]), np.log(upper[keep]), block)
-    return shuffle_test((start[keep] - REFERENCE_C) / KELVIN_PER_UNIT, scores, block, rng=rng)
+        scores = null_scores(
+            np.log(lower[keep]) - expected[keep], np.log(upper[keep]) - expected[keep], block
+        )
+    # Runs of which nobody wrote down the batch cannot be told to have been a batch of their own.
+    told = rows["block_id"].notna() | rows["session_id"].notna()
+    lab = np.where(
+        told[keep].to_numpy(dtype=bool),
+        study_names(rows[keep]).to_numpy(dtype=object).astype(str),
+        block,
+    )
+    return shuffle_test(
+        (start[keep] - REFERENCE_C) / KELVIN_PER_UNIT,
+        scores,
+        block,
+        lab=lab,
+        rng=rng,
+        asked=ASKED_OF_EXCESS if of_excess else ASKED_OF_ALL,
+    )
 
 
 def _blocks_of_two(points: Points) -> int:

@@ -13,9 +13,11 @@ from metafreeze.analysis.challenge_question import Question
 from metafreeze.analysis.pooling import KELVIN_PER_UNIT, study_names
 from metafreeze.results import BoolArray, FloatArray, IntArray
 from metafreeze.scrutiny.choices import ManyAnalyses, Material, many_analyses
+from metafreeze.scrutiny.measured import MeasuredCauses, measure_causes
 from metafreeze.scrutiny.mediation import Mediation, mediate
 from metafreeze.scrutiny.sham import ShamPairs, compare_sham
 from metafreeze.scrutiny.shape import Shape, fit_shape
+from metafreeze.scrutiny.start_error import StartError, correct_for_start_error
 
 NAN = float("nan")
 # Consequences of starting hot that act on the time, and their levels where they are words.
@@ -163,7 +165,13 @@ def consequence(rows: pd.DataFrame, name: str) -> FloatArray:
 
 
 def all_choices(
-    question: Question, runs: ExactRuns, rng: np.random.Generator, *, shuffles: int, most: int
+    question: Question,
+    runs: ExactRuns,
+    rng: np.random.Generator,
+    *,
+    shuffles: int,
+    most: int,
+    workers: int | None = None,
 ) -> ManyAnalyses:
     """Run every combination of choices that the rows allow.
 
@@ -172,7 +180,7 @@ def all_choices(
     question : Question
     runs : ExactRuns
     rng : Generator
-    shuffles, most : int
+    shuffles, most, workers
         As in `many_analyses`.
 
     Returns
@@ -202,7 +210,53 @@ def all_choices(
         curvature=curvature(question, runs),
         units=question.units,
     )
-    return many_analyses(material, rng=rng, shuffles=shuffles, most=most)
+    return many_analyses(material, rng=rng, shuffles=shuffles, most=most, workers=workers)
+
+
+def measured_causes(question: Question, runs: ExactRuns) -> MeasuredCauses:
+    """Say how strong the measured causes are, as marks beside a hidden one.
+
+    Parameters
+    ----------
+    question : Question
+    runs : ExactRuns
+
+    Returns
+    -------
+    MeasuredCauses
+    """
+    columns = _columns(question.rows.iloc[runs.at], question.design)
+    return measure_causes(runs.x, runs.y, runs.block, columns)
+
+
+# A kitchen or laboratory thermometer, read once at insertion; common practice, no source.
+USUAL_START_ERROR_K = 1.0
+
+
+def start_error(question: Question, runs: ExactRuns, rng: np.random.Generator) -> StartError:
+    """Say how much of the effect error in start temperatures hides.
+
+    Parameters
+    ----------
+    question : Question
+    runs : ExactRuns
+    rng : Generator
+
+    Returns
+    -------
+    StartError
+    """
+    written = question.rows["start_temp_sd_k"].iloc[runs.at].to_numpy(dtype=float, na_value=NAN)
+    known = np.isfinite(written)
+    return correct_for_start_error(
+        runs.start_c,
+        runs.y,
+        runs.block,
+        np.where(known, written, USUAL_START_ERROR_K),
+        units=question.units,
+        assumed=not bool(known.any()),
+        rng=rng,
+    )
 
 
 def _columns(rows: pd.DataFrame, design: Sequence[str]) -> dict[str, FloatArray]:

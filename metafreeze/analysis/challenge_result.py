@@ -8,14 +8,17 @@ from typing import Any
 import pandas as pd
 
 from metafreeze.analysis.excess import ExcessSlope
+from metafreeze.analysis.imputation import MissingCovariates
 from metafreeze.results import RESULT, Result
 from metafreeze.scrutiny.choices import ManyAnalyses
 from metafreeze.scrutiny.hidden import EValue, RobustnessValue
 from metafreeze.scrutiny.ladder import Ladder
+from metafreeze.scrutiny.measured import MeasuredCauses
 from metafreeze.scrutiny.mediation import Mediation
 from metafreeze.scrutiny.sham import ShamPairs
 from metafreeze.scrutiny.shape import Shape
 from metafreeze.scrutiny.shuffle import ShuffleTest
+from metafreeze.scrutiny.start_error import StartError
 from metafreeze.scrutiny.verdict import PhysicsVerdict, RawVerdict
 
 
@@ -56,8 +59,12 @@ class Challenge(Result):
         What physics gives at the pair.
     shuffle_test : ShuffleTest
         "No effect in any study".
+    shuffle_excess : ShuffleTest or None
+        "Nothing beyond physics in any study".
     robustness : RobustnessValue or None
         Strength a hidden cause would need; None where no slope within batches exists.
+    measured : MeasuredCauses or None
+        Measured causes on the same scale.
     hidden_ratio : EValue or None
         The same on the scale of ratios.
     each_without : DataFrame
@@ -68,6 +75,15 @@ class Challenge(Result):
         What question is answered where a consequence was adjusted for.
     departures : tuple of str
         What was done otherwise than the sealed plan says.
+    looks : int
+        Times when the answer was seen before the last run.
+    conditions : DataFrame
+        The effect under each condition of the sealed plan.
+    planned : dict
+        What the sealed plan says beside: its stopping rule, and how many runs each of its
+        exclusions took; empty where none is sealed.
+    needed : dict
+        What would settle a verdict that these rows cannot tell, a sentence each.
     mediation : tuple of Mediation
         The effect split by each consequence of starting hot.
     many_analyses : ManyAnalyses or None
@@ -76,6 +92,10 @@ class Challenge(Result):
         All pairs of start temperatures.
     sham : ShamPairs or None
         The negative control.
+    start_error : StartError or None
+        What error in start temperatures hides.
+    missing_covariates : MissingCovariates or None
+        Complete rows against gaps filled.
     missing : DataFrame
         Rows and studies that each covariate would cost.
     verdict : Verdicts
@@ -97,16 +117,24 @@ class Challenge(Result):
     excess_high90: float
     baseline: float
     shuffle_test: ShuffleTest
+    shuffle_excess: ShuffleTest | None
     robustness: RobustnessValue | None
+    measured: MeasuredCauses | None
     hidden_ratio: EValue | None
     each_without: pd.DataFrame
     design: tuple[str, ...]
     warnings: tuple[str, ...]
     departures: tuple[str, ...]
+    looks: int
+    conditions: pd.DataFrame
+    planned: dict[str, Any]
+    needed: dict[str, str]
     mediation: tuple[Mediation, ...]
     many_analyses: ManyAnalyses | None
     shape: Shape | None
     sham: ShamPairs | None
+    start_error: StartError | None
+    missing_covariates: MissingCovariates | None
     missing: pd.DataFrame
     verdict: Verdicts
     smallest_effect: float
@@ -145,17 +173,25 @@ class Challenge(Result):
                 "high90": self.excess_high90,
             },
             "shuffle_test": self.shuffle_test.to_frame().to_dict(orient="records")[0],
+            "shuffle_excess": _plain(self.shuffle_excess),
             "robustness": _plain(self.robustness),
+            "measured": _plain(self.measured),
             "hidden_ratio": _plain(self.hidden_ratio),
             "each_without": self.each_without.to_dict(orient="records"),
             "warnings": list(self.warnings),
             "departures": list(self.departures),
+            "looks": self.looks,
+            "conditions": self.conditions.to_dict(orient="records"),
+            "planned": self.planned,
+            "needed": self.needed,
             "mediation": [_plain(m) for m in self.mediation],
             "many_analyses": _plain(self.many_analyses),
             "analyses_run": 0 if self.many_analyses is None else len(self.many_analyses.analyses),
             "missing_fields": len(self.missing),
             "shape": _plain(self.shape),
             "sham": _plain(self.sham),
+            "start_error": _plain(self.start_error),
+            "missing_covariates": _plain(self.missing_covariates),
             "missing": self.missing.to_dict(orient="records"),
         }
 

@@ -13,6 +13,7 @@ from itertools import product
 
 import numpy as np
 import pandas as pd
+from joblib import Parallel, delayed
 from scipy import stats
 
 from metafreeze.errors import InputError
@@ -30,6 +31,9 @@ BATCH, LAB = "batch", "lab"
 SHUFFLES = 200
 MOST_ANALYSES = 500
 FEWEST_SHUFFLES = 50
+# Into how many parts the work is cut: fine enough for a small cluster, coarse enough that
+# handing a part over costs nothing beside it.
+TASKS = 16
 
 
 @dataclass(**RESULT)
@@ -130,6 +134,7 @@ def many_analyses(
     rng: np.random.Generator,
     shuffles: int = SHUFFLES,
     most: int = MOST_ANALYSES,
+    workers: int | None = None,
 ) -> ManyAnalyses:
     """Run every combination of the choices, and again with start temperatures dealt anew.
 
@@ -146,6 +151,9 @@ def many_analyses(
         Deals; at least 50.
     most : int
         Analyses at most.
+    workers : int, optional
+        Processes; what joblib's own configuration says by default. All deals are drawn before
+        the work is shared out, so the answer does not depend on it.
 
     Returns
     -------
@@ -170,10 +178,13 @@ def many_analyses(
     deals = _deals(material, shuffles, rng)
     records: list[tuple[object, ...]] = []
     estimates, highs = [], []
-    for key in dict.fromkeys(c[:-1] for c in combinations):
-        wanted = [c[-1] for c in combinations if c[:-1] == key]
-        answers = _analyse(material, key, deals)
-        for weights in wanted:
+    keys = list(dict.fromkeys(c[:-1] for c in combinations))
+    batches = [keys[k::TASKS] for k in range(min(TASKS, len(keys)))]
+    done = Parallel(n_jobs=workers)(delayed(_analyse_all)(material, b, deals) for b in batches)
+    by_key = {key: answers for part in done for key, answers in part}
+    for key in keys:
+        answers = by_key[key]
+        for weights in [c[-1] for c in combinations if c[:-1] == key]:
             estimate, low, high, rows = answers[weights]
             if not np.isfinite(estimate[0]):
                 continue
@@ -247,6 +258,12 @@ def _deals(material: Material, shuffles: int, rng: np.random.Generator) -> Float
 
 
 Answers = dict[str, tuple[FloatArray, FloatArray, FloatArray, int]]
+
+
+def _analyse_all(
+    material: Material, keys: Sequence[tuple[str, ...]], deals: FloatArray
+) -> list[tuple[tuple[str, ...], Answers]]:
+    return [(key, _analyse(material, key, deals)) for key in keys]
 
 
 def _analyse(material: Material, key: tuple[str, ...], deals: FloatArray) -> Answers:

@@ -327,7 +327,7 @@ def mediate(
     telling = (products[0, 0] > 0) & (products[1, 1] > 0)
     blocks, rows = int(telling.sum()), int(telling[label].sum())
     if blocks < FEWEST_BLOCKS:
-        return _does_not_apply(
+        return no_mediation(
             through,
             f"only {blocks} batches hold differing start temperatures and differing values of it; "
             f"{FEWEST_BLOCKS} are the least",
@@ -335,7 +335,7 @@ def mediate(
     own = products[:, :, telling]
     whole = _split(own.sum(axis=2)[np.newaxis])[0] * units
     if not np.isfinite(whole).all():
-        return _does_not_apply(through, "it follows from the start temperature exactly")
+        return no_mediation(through, "it follows from the start temperature exactly")
     counts = rng.multinomial(blocks, np.full(blocks, 1.0 / blocks), size=draws)
     drawn = units * _split(np.einsum("ijb,db->dij", own, counts.astype(float)))
     low, high = np.nanquantile(drawn, [0.025, 0.975], axis=0)
@@ -376,7 +376,20 @@ def _split(products: FloatArray) -> FloatArray:
     return np.column_stack([total, total - indirect, indirect])
 
 
-def _does_not_apply(through: str, why: str) -> Mediation:
+def no_mediation(through: str, why: str, *, asked: str = "") -> Mediation:
+    """Say why a consequence has no path of its own here.
+
+    Parameters
+    ----------
+    through, why : str
+        The consequence, and the reason in a clause.
+    asked : str
+        The question, where it is worded otherwise.
+
+    Returns
+    -------
+    Mediation
+    """
     return Mediation(
         through=through,
         **dict.fromkeys(
@@ -396,7 +409,7 @@ def _does_not_apply(through: str, why: str) -> Mediation:
         ),
         rows=0,
         blocks=0,
-        asked=f"How much of the effect goes through {through}?",
+        asked=asked or f"How much of the effect goes through {through}?",
         found=f"It does not apply: {why}.",
         status="unidentifiable",
         note=why,

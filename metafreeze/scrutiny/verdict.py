@@ -252,7 +252,7 @@ def judge_raw(evidence: Evidence) -> RawVerdict:
             "ordinary evaporation in these vessels",
         )
     for condition in evidence.conditions:
-        if _condition_holds(condition, delta):
+        if condition_holds(condition, delta):
             return verdict(
                 2,
                 "hotter first, under named conditions",
@@ -277,7 +277,19 @@ def judge_raw(evidence: Evidence) -> RawVerdict:
     return verdict(6, "cannot tell", "the interval holds effects of both kinds")
 
 
-def _condition_holds(condition: Condition, delta: float) -> bool:
+def condition_holds(condition: Condition, delta: float) -> bool:
+    """Say whether an effect under a condition passes line 2 of the rule.
+
+    Parameters
+    ----------
+    condition : Condition
+    delta : float
+        Smallest effect of interest, as a log ratio.
+
+    Returns
+    -------
+    bool
+    """
     return (
         condition.studies >= FEW_STUDIES + 1
         and condition.effect.clear(delta)

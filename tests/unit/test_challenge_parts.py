@@ -131,9 +131,11 @@ def test_a_path_that_is_there_is_found():
 
 
 def test_a_consequence_nobody_wrote_down_says_so():
-    found = mf.challenge(register(), pair=(80.0, 20.0))
-    assert {m.status for m in found.mediation} == {"unidentifiable"}
-    assert all(np.isnan(m.share) for m in found.mediation)
+    evaporation, *others = mf.challenge(register(), pair=(80.0, 20.0)).mediation
+    assert {m.status for m in others} == {"unidentifiable"}
+    assert all(np.isnan(m.share) for m in others)
+    # Evaporation follows from start temperature and vessel, and so needs no note.
+    assert evaporation.status == "ok"
 
 
 def test_frost_moves_the_answer_most():

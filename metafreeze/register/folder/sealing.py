@@ -9,11 +9,15 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import pandas as pd
+
 from metafreeze.errors import InputError
 from metafreeze.options import Endpoint, require_choice
+from metafreeze.register.folder.clauses import read_condition, read_exclusion
 from metafreeze.register.schema import FIELD
 
 SEAL = "seal"
@@ -28,6 +32,8 @@ PLANNED = (
     "stopping_rule",
 )
 HOTTEST_C = 100.0
+# A stopping rule that can be checked: a number of batches, runs or labs.
+_STOP = re.compile(r".*?(\d+)\s+(batch|run|lab)(?:e?s)?\b.*", re.IGNORECASE | re.DOTALL)
 
 
 def make_plan(
@@ -53,10 +59,11 @@ def make_plan(
     covariates : sequence of str
         Design fields that will be adjusted for.
     exclusions, conditions : sequence of str
-        In words: which runs will be left out, and conditions under which the effect is asked
-        for by itself.
+        Which runs will be left out, and conditions under which the effect is asked for by
+        itself: clauses such as ``lid=open``, which are looked up in the rows, or words, which
+        are printed.
     stopping_rule : str
-        When trials will end.
+        When trials will end; a number of batches, runs or labs in it is checked.
 
     Returns
     -------
@@ -84,6 +91,10 @@ def make_plan(
                 f'"{name}" is no design field. Name fields such as lid, base_support or '
                 "water_mass_start_g; consequences of starting hot are never adjusted for."
             )
+    for text in exclusions:
+        read_exclusion(text)
+    for text in conditions:
+        read_condition(text)
     return {
         "endpoint": endpoint,
         "pair": temperatures,
@@ -141,6 +152,80 @@ def sealed(plan: Mapping[str, Any], *, rows: int) -> dict[str, Any]:
     return {**whole, SEAL: seal_of(whole)}
 
 
+def exclude_planned(rows: pd.DataFrame, plan: Mapping[str, Any]) -> pd.DataFrame:
+    """Leave out the runs that a sealed plan's clauses name, with that as their reason.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Rows of the schema.
+    plan : mapping
+        The register's plan.
+
+    Returns
+    -------
+    DataFrame
+        The same rows; nothing is changed where no plan is sealed.
+    """
+    if SEAL not in plan:
+        return rows
+    kept = rows
+    for text in plan.get("exclusions", ()):
+        clause = read_exclusion(text)
+        if clause is None:
+            continue
+        out = clause.holds(kept) & kept["exclusion_reason"].isna().to_numpy(dtype=bool)
+        if out.any():
+            kept = kept.copy()
+            kept["exclusion_reason"] = kept["exclusion_reason"].mask(out, text)
+    return kept
+
+
+def read_stop(rule: str) -> tuple[str, int] | None:
+    """Read what a stopping rule counts and how far, where it says so.
+
+    Parameters
+    ----------
+    rule : str
+        Such as "after 30 batches".
+
+    Returns
+    -------
+    tuple of str and int, or None
+        "batches", "runs" or "labs", and their number.
+
+    Examples
+    --------
+    >>> read_stop("after 30 batches")
+    ('batches', 30)
+    """
+    match = _STOP.fullmatch(rule)
+    if match is None:
+        return None
+    return {"batch": "batches", "run": "runs", "lab": "labs"}[match[2].lower()], int(match[1])
+
+
+def stop_kept(plan: Mapping[str, Any], counts: Mapping[str, int]) -> bool:
+    """Say whether a sealed plan says when trials end, and they ended there.
+
+    Parameters
+    ----------
+    plan : mapping
+        The register's plan.
+    counts : mapping
+        Batches, runs and labs of the answer.
+
+    Returns
+    -------
+    bool
+        A rule in words alone is taken for kept.
+    """
+    if SEAL not in plan or not plan.get("stopping_rule"):
+        return False
+    stop = read_stop(plan["stopping_rule"])
+    return stop is None or counts[stop[0]] == stop[1]
+
+
 def departures(
     plan: Mapping[str, Any],
     *,
@@ -148,6 +233,8 @@ def departures(
     pair: tuple[float, float],
     smallest_effect: float,
     covariates: Sequence[str],
+    left_out: Mapping[str, int] | None = None,
+    counts: Mapping[str, int] | None = None,
 ) -> tuple[str, ...]:
     """Say what an analysis did otherwise than its sealed plan.
 
@@ -157,6 +244,10 @@ def departures(
         The register's plan.
     endpoint, pair, smallest_effect, covariates
         What the analysis used.
+    left_out : mapping, optional
+        Reason to number of runs left out for it.
+    counts : mapping, optional
+        Batches, runs and labs of the answer.
 
     Returns
     -------
@@ -183,4 +274,20 @@ def departures(
     if set(plan.get("covariates", covariates)) != set(covariates):
         listed = ", ".join(FIELD[name].label for name in covariates) or "nothing"
         found.append(f"What was adjusted for is not what was planned, but {listed}.")
+    found += _other_exclusions(plan, left_out or {})
+    stop = read_stop(plan.get("stopping_rule", ""))
+    if counts and stop is not None and counts[stop[0]] != stop[1]:
+        found.append(
+            f"The plan was to end at {stop[1]} {stop[0]}; this answers from {counts[stop[0]]}."
+        )
     return tuple(found)
+
+
+def _other_exclusions(plan: Mapping[str, Any], left_out: Mapping[str, int]) -> list[str]:
+    known = {str(text).strip().casefold() for text in plan.get("exclusions", ())}
+    other = {r: n for r, n in left_out.items() if r.strip().casefold() not in known}
+    if not other:
+        return []
+    listed = ", ".join(f"{reason} ({n})" for reason, n in sorted(other.items()))
+    runs = sum(other.values())
+    return [f"{runs} runs were left out for reasons that the plan does not name: {listed}."]

@@ -29,6 +29,7 @@ from metafreeze.register.folder.holdings import (
 )
 from metafreeze.register.folder.journal import JOURNAL_NAME
 from metafreeze.register.folder.locking import WAIT_S
+from metafreeze.register.folder.looks import interim_looks, note_look
 from metafreeze.register.folder.merging import incoming_register
 from metafreeze.register.folder.parts import ROWS_FOLDER, check_part, to_pandas
 from metafreeze.register.folder.plan import SETTINGS_NAME, require_plan, require_settings
@@ -350,6 +351,42 @@ class Register:
         with changing(self.path, wait_s=self.wait_s) as standing:
             entry_id = write_entry(self.path, standing, "plan", {"settings": {"plan": plain}})
         return Entry(id=entry_id, kind="plan")
+
+    def note_look(self, endpoint: str) -> bool:
+        """Write down that the answer was seen; once for each state of the rows.
+
+        Parameters
+        ----------
+        endpoint : str
+            What was answered.
+
+        Returns
+        -------
+        bool
+            False where the folder may not be written.
+
+        Raises
+        ------
+        RegisterError
+            The disk or another writer is in the way.
+        """
+        return note_look(
+            self.path, endpoint=endpoint, fingerprint=self.fingerprint, wait_s=self.wait_s
+        )
+
+    def interim_looks(self, endpoint: str) -> int:
+        """Count the times when the answer was seen and a lab went on with its trials.
+
+        Parameters
+        ----------
+        endpoint : str
+            What is answered.
+
+        Returns
+        -------
+        int
+        """
+        return interim_looks(self._standing(), self.rows(), endpoint=endpoint)
 
     def remembered_answers(self, shape: str) -> Answers:
         """Give the answers with which the last file of the same shape was read.
