@@ -176,7 +176,7 @@ class _Answers:
                 "most_taps": MOST_TAPS_AT_ONCE,
                 "longest_note": LONGEST_NOTE,
                 "damage": [fault.message for fault in book.faults],
-                "cautions": [f"{c.name}: {c.short}" for c in cautions_for(_GEAR)],
+                "cautions": [c.short for c in cautions_for(_GEAR)],
                 "deference": DEFERENCE,
                 "warning": WARNING,
                 "stopping_rule": stopping_rule(book.register.plan),

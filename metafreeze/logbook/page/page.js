@@ -438,7 +438,9 @@ function drawBatch() {
     tiles.replaceChildren(
       ...batch.plan.vessels.map((vessel) => {
         const button = make("button", "", { type: "button", className: "tile" });
-        button.append(make("b", vessel.name), make("span"), make("span"));
+        const head = make("span", "", { className: "head" });
+        head.append(make("b", vessel.name), make("span"));
+        button.append(head, make("span"), make("span"));
         button.addEventListener("click", () => choose(vessel.name));
         const item = make("li");
         item.append(button);
@@ -452,7 +454,8 @@ function drawBatch() {
     button.className = `tile ${course.state}`;
     button.setAttribute("aria-pressed", String(vessel.name === chosen));
     const start = course.values.start_temp;
-    setText(button.children[1], (start === undefined ? "" : `${numberWords(start)} °C `) + STATE_WORDS[course.state]);
+    setText(button.firstChild.lastChild, start === undefined ? "" : `${numberWords(start)}°`);
+    setText(button.children[1], STATE_WORDS[course.state]);
   });
   drawVessel(courses);
   drawUndo(taps);
@@ -474,7 +477,7 @@ function drawVessel(courses) {
   look.dataset.tap = course.state === "ice" ? "partly" : "liquid";
   setText(look, book.words[look.dataset.tap]);
   const may = {
-    absent: ["in", "knocked", "lid"],
+    absent: ["in", "lid"],
     liquid: ["liquid", "ice", "solid", "knocked", "lid"],
     ice: ["partly", "solid", "knocked", "lid"],
     solid: ["knocked", "lid"],
@@ -528,7 +531,7 @@ function drawClocks(courses) {
   const tiles = el("tiles");
   courses.forEach((course, k) => {
     const end = course.state === "solid" ? course.since_ms : now;
-    setText(tiles.children[k].firstChild.children[2], course.in_ms === null ? "–" : clockWords(end - course.in_ms));
+    setText(tiles.children[k].firstChild.children[2], course.in_ms === null ? "" : clockWords(end - course.in_ms));
   });
   const course = courses[batch.plan.vessels.findIndex((vessel) => vessel.name === chosen)];
   let words = "Not in yet.";
@@ -549,7 +552,7 @@ function choose(name) {
   el("note").value = "";
   chosen = name;
   drawBatch();
-  const button = [...el("tiles").children].map((li) => li.firstChild).find((b) => b.firstChild.textContent === name);
+  const button = [...el("tiles").children].map((li) => li.firstChild).find((b) => b.firstChild.firstChild.textContent === name);
   button.focus({ preventScroll: true });
 }
 
