@@ -31,9 +31,11 @@ COLUMNS = [
     "mass_end_g",
     "on_frost",
     "ln_physics",
+    "supercooling_k",
     "first_ice_s",
     "solid_s",
     "knocked",
+    "sham",
 ]
 
 
@@ -135,13 +137,21 @@ def invent_runs(network: Mapping[str, Any], rng: np.random.Generator) -> pd.Data
                         "mass_end_g": site["mass_g"] - solid.mass_lost_g,
                         "on_frost": hot & ("hot_base_w_m2k" in site),
                         "ln_physics": np.log(solid.time_s),
+                        "supercooling_k": deep,
                         "first_ice_s": first_ice,
                         "solid_s": solid.time_s * np.exp(wobble),
                         "knocked": knocked,
+                        "sham": sham_labels(start),
                     }
                 )
             )
     return pd.concat(frames, ignore_index=True)[COLUMNS]
+
+
+def sham_labels(starts_c: np.ndarray) -> list[str]:
+    """Label vessels of one batch that started alike A and B in turn; nothing else differs."""
+    level = pd.Series(starts_c).round(-1)
+    return ["AB"[place % 2] for place in level.groupby(level).cumcount()]
 
 
 def minutes(seconds: float, places: int = 1) -> str:
@@ -227,6 +237,7 @@ def write_sheets(network: Mapping[str, Any], runs: pd.DataFrame, out: Path) -> l
             "stands on",
             "freezer (°C)",
             "assignment",
+            "sham",
             "invented",
         ],
         [
@@ -242,6 +253,7 @@ def write_sheets(network: Mapping[str, Any], runs: pd.DataFrame, out: Path) -> l
                 "wire",
                 "-18",
                 "randomised",
+                r.sham,
                 "yes",
             ]
             for r in rows_of(runs, "Kelp Quay")
@@ -299,6 +311,7 @@ def write_sheets(network: Mapping[str, Any], runs: pd.DataFrame, out: Path) -> l
                 "lid",
                 "base",
                 "sink temperature (°C)",
+                "supercooling (K)",
                 "invented",
             ],
             *[
@@ -313,6 +326,7 @@ def write_sheets(network: Mapping[str, Any], runs: pd.DataFrame, out: Path) -> l
                     "oil film",
                     "wire",
                     -18,
+                    round(r.supercooling_k, 1),
                     "yes",
                 ]
                 for r in rows_of(runs, "Tide Lab")
@@ -355,13 +369,14 @@ def write_sheets(network: Mapping[str, Any], runs: pd.DataFrame, out: Path) -> l
         out / "gull_store.txt",
         [
             *("site", "load", "run no.", "initial temperature [K]", "fully frozen [s]"),
-            *("water [ml]", "vessel", "lid", "stands on", "freezer [K]", "invented"),
+            *("water [ml]", "vessel", "lid", "stands on", "freezer [K]"),
+            *("supercooling [K]", "invented"),
         ],
         [
             [
                 *("Gull Store", str(r.batch), f"G{r.batch}-{r.vessel_no:02d}"),
                 *(f"{r.start_c + 273.15:.2f}", f"{r.solid_s:.0f}", "180", "plastic tub"),
-                *("oil film", "wire", "255.15", "yes"),
+                *("oil film", "wire", "255.15", f"{r.supercooling_k:.1f}", "yes"),
             ]
             for r in rows_of(runs, "Gull Store")
         ],
