@@ -21,7 +21,7 @@ _BENT_FROM = 12
 # The curve is laid through readings this far on either side of the level: so many times the
 # noise, so many kelvins, so many rounding steps, and at most so many readings.
 _FIT_NOISE, _FIT_K, _FIT_ROUNDING, _MOST_READINGS = 8.0, 0.5, 3.0, 2000
-_FEW = 4
+_FEW = 6
 # Readings that scatter so many times more about the curve than they should tell of a disturbance.
 MISFIT = 1.6
 # Rounding steps on either side of a level that a line needs to see through rounding.
@@ -277,7 +277,7 @@ def _narrow(
     half = (LIMITS * error + level_slack_k) / met.slope_k_s + trace.step_s / 2
     if high - low < _FEW:
         # So few readings do not show how the curve bends.
-        half += trace.step_s / 2
+        half += trace.step_s / (2 if high - low < 4 else 6)
     earliest = float(times[max(first - 1, 0)]) - level_slack_k / met.slope_k_s
     latest = float(times[min(last + 1, times.size - 1)]) + level_slack_k / met.slope_k_s
     lower, upper = max(met.at_s - half, earliest), min(met.at_s + half, latest)

@@ -293,7 +293,7 @@ def _cross(
 
 
 def _on_readings(trace: Trace, seen: Averaged, rest: Plateau | None) -> Plateau | None:
-    """Number a plateau that was found on averages by the readings they were made of."""
+    """Give a plateau that was found on averages the numbers of the readings themselves."""
     if rest is None or seen.size == 1:
         return rest
     last = rest.last + 1

@@ -6,7 +6,7 @@ that rests near 0 °C for longer than an opened door would hold it there.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +22,8 @@ _HELD_AFTER_RISE_K = 2.5
 _HELD_ALONE_K = 8.0
 # Readings this many times the noise above the line of cooling have left it.
 _LEFT = 3.0
+# A rise has begun where readings stay so many times the noise above the lowest one.
+_RISEN = 4.0
 # A dip below the plateau must exceed the noise by this factor, being the lowest of many readings.
 _STANDS_OUT = 4.5
 # The lowest of many readings lies under the curve by about this many times the noise.
@@ -38,6 +40,7 @@ _LONGEST_LAG_S = 20.0
 _BACK = 4
 # Cooling water bends off a line as it nears a sink this far below it.
 _BENDS_OVER_K = 15.0
+_FEW = 6
 # Below any step of an instrument.
 _TINY_K = 1e-6
 # Readings on the line of cooling that are used at most.
@@ -159,7 +162,12 @@ def find_first_ice(trace: Trace, plateau: Plateau | None, departure: Departure |
     depth = plateau.level_c - minimum
     seen = depth >= max(RISE_K - min(noise, 0.05), _STANDS_OUT * noise)
     if seen and minimum < max(0.0, min(plateau.level_c, _LARGEST_OFFSET_K)):
-        return _after_rise(trace, plateau, coldest, depth)
+        ice = _after_rise(trace, plateau, coldest, depth)
+        if ice is not None:
+            return ice
+        ice = _without_rise(trace, plateau, departure)
+        slow = "0 °C is reached from below too slowly for new ice"
+        return ice if ice.frozen else replace(ice, because=slow)
     return _without_rise(trace, plateau, departure)
 
 
@@ -175,8 +183,8 @@ def _held_k(trace: Trace, plateau: Plateau, slope: float) -> float:
     return float(-slope * (trace.time_s[plateau.last] - trace.time_s[plateau.first]))
 
 
-def _after_rise(trace: Trace, plateau: Plateau, coldest: int, depth: float) -> FirstIce:
-    """Judge a plateau that is reached from below."""
+def _after_rise(trace: Trace, plateau: Plateau, coldest: int, depth: float) -> FirstIce | None:
+    """Judge a plateau that is reached from below; None where the rise is too slow for ice."""
     times, temps, noise = trace.time_s, trace.temp_c, trace.noise_k
     approach = _fit_approach(trace, coldest, max(2.0, 8 * noise))
     begin = max(coldest - _BACK, 0)
@@ -190,14 +198,14 @@ def _after_rise(trace: Trace, plateau: Plateau, coldest: int, depth: float) -> F
         floor = temps[coldest] + _RAISED * min(noise, 0.1 * depth)
         ground = np.minimum(np.maximum(approach.at(times[begin : end + 1]), floor), ground + depth)
     excess = temps[begin : end + 1] - ground
-    sure = min(max(_LEFT * noise, 0.02), 0.5 * depth)
+    sure = min(max(_RISEN * noise, 0.02), 0.5 * depth)
     on_line = begin + int(np.flatnonzero(excess[: risen - begin] < sure)[-1])
     soon = int(np.searchsorted(times, times[on_line] + RISE_WITHIN_S, side="right"))
     soon = min(max(soon, on_line + 2), times.size)
     lowest = min(float(temps[on_line]), float(ground[on_line - begin]))
     rise = float(temps[on_line + 1 : soon].max() - lowest) if soon > on_line + 1 else 0.0
     if rise < RISE_K:
-        return FirstIce(frozen=False, because="0 °C is reached from below too slowly for new ice")
+        return None
     # The rate over the last kelvins before the minimum, away from a stand-still at the sink.
     early = _rate_at_zero(trace, coldest, plateau.level_c)
     slope = min(early, approach.slope if approach else 0.0)
@@ -248,7 +256,7 @@ def _earliest_s(times: Floats, excess: Floats, on_line: int, share: float, depth
     took = max(arrived, float(times[late])) - last
     back = float(np.interp(share, _GONE, _LAGS_BACK)) * took
     back = max(back, _GONE_IN_STEP * step * share**0.5)
-    return last - min(back, max(_LONGEST_LAG_S, 0.5 * step))
+    return float(last - min(back, max(_LONGEST_LAG_S, 0.5 * step)))
 
 
 def _rate_at_zero(trace: Trace, coldest: int, level_c: float) -> float:
@@ -309,6 +317,9 @@ def _without_rise(trace: Trace, plateau: Plateau, departure: Departure | None) -
     )
     zero = (reached - slack - trace.step_s / 2, reached + slack + trace.step_s / 2)
     lower, upper = zero[0], max(float(times[off]), reached + slack)
+    if approach.count < _FEW:
+        # So short a line does not show how the curve bends.
+        upper += trace.step_s / 2
     # Readings surely above the level were water.
     own = max(noise**2 - trace.resolution_k**2 / 12, 0.0) ** 0.5
     surely = plateau.level_c + trace.resolution_k / 2 + plateau.level_slack_k + _LEFT * own
@@ -343,5 +354,9 @@ def _slows(trace: Trace, level_c: float, near_c: float, *, ends: bool) -> bool:
     if not above.size or usual <= 0:
         return False
     since = int(above[-1]) if ends else max(int(np.argmax(temps < far_c)) - 1, 0)
+    spans = times[since + 1 : arrived + 1] - times[since:arrived]
+    if ends and spans.max() > trace.gap_s:
+        # How the water came near was not seen.
+        return False
     rate = float((temps[since] - temps[arrived]) / (times[arrived] - times[since]))
     return rate < (_ABRUPT if ends else _ABRUPT_UNENDED) * usual

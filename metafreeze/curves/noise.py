@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtri
 
 Floats = npt.NDArray[np.float64]
 
@@ -12,6 +13,8 @@ Floats = npt.NDArray[np.float64]
 _MEDIAN_ABSOLUTE = 0.6744897501960817
 _SECOND_DIFFERENCE = 6.0**0.5
 _SAMPLE = 1000
+# Readings of which the rounding steps are counted.
+_LEVELS_OF = 300
 # Steps below this are rounding of the machine, not of the instrument.
 _SMALLEST_STEP_K = 1e-6
 
@@ -111,5 +114,12 @@ def measure_rounding_bias(readings: Floats, *, resolution_k: float) -> float:
     """
     if resolution_k <= 0:
         return 0.0
-    own = max(float(readings.var()) - resolution_k**2 / 12, 0.0)
-    return float(resolution_k / 2 * np.exp(-2 * np.pi**2 * own / resolution_k**2))
+    some = readings[:: max(readings.size // _LEVELS_OF, 1)]
+    counts = np.bincount(np.rint((some - some.min()) / resolution_k).astype(np.int64))
+    counts.sort()
+    # Two steps hold at most the share 2 Phi(r/s) - 1 of normal readings.
+    share = float(counts[-2:].sum()) / some.size
+    if share >= 1.0:
+        return resolution_k / 2
+    own = 1.0 / float(ndtri((1.0 + share) / 2))
+    return float(resolution_k / 2 * np.exp(-2 * np.pi**2 * own**2))

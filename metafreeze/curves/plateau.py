@@ -37,6 +37,8 @@ _FLAT_K = 0.15
 _FALL_TO_K = 4.0
 _FALL_NOISE, _FALL_STEPS = 25.0, 12.0
 _FALL_MOST_K = 6.0
+# The bend of a lagging probe reaches so long after the end, and at most so deep.
+_LAG_S, _LAG_K = 12.0, 1.5
 # A usual sink lies so far below the plateau, and 1/(that distance) is known to about so much.
 _TO_SINK_K = 18.0
 _SINK_DOUBT = 0.015
@@ -142,6 +144,7 @@ def find_plateau(trace: Trace, *, usual_rate: float = 0.0) -> Plateau | None:
         first = _before_doors(blocks, first, level, tolerance, usual_rate * trace.step_s * size)
     inner = slice((first + (last - first) // 4) * size, (last + 1 - (last - first) // 4) * size)
     readings = trace.temp_c[inner]
+    slack = measure_rounding_bias(readings, resolution_k=trace.resolution_k)
     # Opened doors leave tails above the level that a mean would follow.
     near_level = max(_NEAR_NOISE * trace.noise_k, trace.resolution_k, 0.01)
     readings = readings[np.abs(readings - middle_value(blocks[first : last + 1])) <= near_level]
@@ -150,9 +153,7 @@ def find_plateau(trace: Trace, *, usual_rate: float = 0.0) -> Plateau | None:
         last=min((last + 1) * size, trace.temp_c.size) - 1,
         level_c=float(readings.sum() / readings.size) if readings.size else level,
         level_se_k=trace.noise_k / max(readings.size, 1) ** 0.5,
-        level_slack_k=measure_rounding_bias(readings, resolution_k=trace.resolution_k)
-        if readings.size
-        else 0.0,
+        level_slack_k=slack,
     )
 
 
@@ -281,6 +282,7 @@ def _draw_back(
             # An opened door lifts the fall: only its beginning is used.
             deepest, most = deepest / 2, deepest / 2
         deepest = max(deepest, min(_FALL_STEPS * met.slope_k_s * trace.step_s, most))
+        shallow = max(shallow, min(_LAG_S * met.slope_k_s, _LAG_K))
         low = int(np.searchsorted(times, met.at_s + shallow / met.slope_k_s))
         high = int(np.searchsorted(times, met.at_s + deepest / met.slope_k_s))
         low = min(low, depth.size - 3)

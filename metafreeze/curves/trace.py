@@ -8,12 +8,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from metafreeze.curves.noise import (
-    measure_noise,
-    measure_resolution,
-    measure_rounding_bias,
-    middle_value,
-)
+from metafreeze.curves.noise import measure_noise, measure_resolution, middle_value
 from metafreeze.errors import InputError
 
 Floats = npt.NDArray[np.float64]
@@ -206,9 +201,10 @@ def average_trace(trace: Trace) -> Averaged:
     sizes = np.diff(np.append(starts, count))
     temps = np.add.reduceat(trace.temp_c, starts) / sizes
     # Rounding does not average away where nothing else scatters the readings.
-    rounding = measure_rounding_bias(
-        trace.temp_c[:1] + np.array([-1.0, 1.0]) * trace.noise_k, resolution_k=trace.resolution_k
-    )
+    own = max(trace.noise_k**2 - trace.resolution_k**2 / 12, 0.0)
+    rounding = 0.0
+    if trace.resolution_k > 0:
+        rounding = trace.resolution_k / 2 * float(np.exp(-20.0 * own / trace.resolution_k**2))
     return Averaged(
         trace=Trace(
             time_s=np.add.reduceat(trace.time_s, starts) / sizes,

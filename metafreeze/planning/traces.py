@@ -197,9 +197,8 @@ def simulate_trace(
         felt = felt + door.rise_k * since * np.exp(1.0 - since)
     felt = felt + how.offset_k
     true = _true_times(fine, felt, first_ice, plateau_end, how, supercooling_k)
-    stamps = rng.uniform(0.0, how.interval_s) + how.interval_s * np.arange(
-        int(end / how.interval_s)
-    )
+    phase = float(rng.uniform(0.0, how.interval_s))
+    stamps: Floats = phase + how.interval_s * np.arange(int(end / how.interval_s), dtype=float)
     for start, stop in how.gaps:
         stamps = stamps[(stamps <= start) | (stamps >= stop)]
     if stamps.size < 5:
