@@ -45,6 +45,7 @@ MOMENTS: dict[str, dict[str, Command]] = {
     },
     "Enter": {
         "check": Command("metafreeze.cli.check", "Say how files would be read; store nothing."),
+        "curves": Command("metafreeze.cli.curves", "Find the events of temperature traces."),
         "add": Command("metafreeze.cli.add", "Take files into a register."),
         "undo": Command("metafreeze.cli.undo", "Take an entry back, or the taking back."),
         "history": Command("metafreeze.cli.history", "List what was entered, and when."),

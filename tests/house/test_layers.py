@@ -106,7 +106,7 @@ def test_register_knows_no_statistics_and_models_know_no_files():
 
 
 # Each shelf of the register and what it may lean on; what stands beside them is free to use all.
-SHELVES = ["files", "meaning", "rows", "folder"]
+SHELVES = ["files", "meaning", "rows", "traces", "folder"]
 
 
 def test_the_shelves_of_the_register_lean_one_way():

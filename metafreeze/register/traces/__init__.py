@@ -1,0 +1,1 @@
+"""From a table that is a trace to clean channels against seconds."""
