@@ -33,8 +33,11 @@ class Served:
         )
         line = self.process.stdout.readline()
         if not line:
-            raise AssertionError(self.process.stderr.read())
+            raise AssertionError(self._reap())
         self.said = json.loads(line)
+        if "error" in self.said:
+            self._reap()
+            raise AssertionError(self.said["error"])
         self.url = self.said["address"]
         self.code = self.said["code"]
 
