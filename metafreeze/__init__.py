@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from metafreeze.analysis.bundle import Bundle
     from metafreeze.analysis.challenge import challenge
     from metafreeze.analysis.challenge_result import Challenge
+    from metafreeze.analysis.curve_files import CurveFiles, read_curves
     from metafreeze.analysis.excess import ExcessSlope, excess_slope
     from metafreeze.analysis.expected import ExpectedTimes, expected_times
     from metafreeze.analysis.expected_pair import ExpectedEffect, expected_effect
@@ -110,6 +111,7 @@ _HOMES: dict[str, str] = {
     "Bundle": "metafreeze.analysis.bundle",
     "Challenge": "metafreeze.analysis.challenge_result",
     "Cumulative": "metafreeze.models.influence",
+    "CurveFiles": "metafreeze.analysis.curve_files",
     "Disagreement": "metafreeze.models.heterogeneity",
     "Equivalence": "metafreeze.models.replication",
     "ExcessSlope": "metafreeze.analysis.excess",
@@ -201,6 +203,7 @@ _HOMES: dict[str, str] = {
     "profile_intervals": "metafreeze.models.variance_profile",
     "profile_pool": "metafreeze.models.profile",
     "rank_asymmetry": "metafreeze.models.small_studies",
+    "read_curves": "metafreeze.analysis.curve_files",
     "read_report": "metafreeze.reporting.files",
     "refit_many": "metafreeze.models.refit",
     "regress_asymmetry": "metafreeze.models.small_studies",
@@ -230,6 +233,7 @@ __all__ = [
     "Bundle",
     "Challenge",
     "Cumulative",
+    "CurveFiles",
     "Disagreement",
     "Equivalence",
     "ExcessSlope",
@@ -322,6 +326,7 @@ __all__ = [
     "profile_intervals",
     "profile_pool",
     "rank_asymmetry",
+    "read_curves",
     "read_report",
     "refit_many",
     "regress_asymmetry",
