@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from metafreeze.analysis.hot_first import HotFirstNull, hot_first_null
     from metafreeze.analysis.lab_traits import LabTraits, lab_traits
     from metafreeze.analysis.mixed_fits import MixedRowsFit, fit_mixed
+    from metafreeze.analysis.plans import TrialPlan, plan_trials
     from metafreeze.analysis.pool_effects import pool_effects
     from metafreeze.analysis.pooling import PoolAnswer, answer_pool
     from metafreeze.analysis.run_sheets import run_sheet
@@ -156,6 +157,7 @@ _HOMES: dict[str, str] = {
     "SmallStudies": "metafreeze.models.small_studies",
     "SmallStudyCheck": "metafreeze.models.small_studies",
     "StudyEffects": "metafreeze.analysis.study_effects",
+    "TrialPlan": "metafreeze.analysis.plans",
     "TrialPrecision": "metafreeze.analysis.trial_precision",
     "TrimAndFill": "metafreeze.models.small_studies",
     "UnseenTimesFit": "metafreeze.models.unseen_result",
@@ -193,6 +195,7 @@ _HOMES: dict[str, str] = {
     "open_register": "metafreeze.register.folder.store",
     "permute_moderators": "metafreeze.models.moderators",
     "plan_refits": "metafreeze.models.refit",
+    "plan_trials": "metafreeze.analysis.plans",
     "pool": "metafreeze.models.pooled",
     "pool_counts": "metafreeze.models.counts",
     "pool_effects": "metafreeze.analysis.pool_effects",
@@ -278,6 +281,7 @@ __all__ = [
     "SmallStudies",
     "SmallStudyCheck",
     "StudyEffects",
+    "TrialPlan",
     "TrialPrecision",
     "TrimAndFill",
     "UnseenTimesFit",
@@ -316,6 +320,7 @@ __all__ = [
     "open_register",
     "permute_moderators",
     "plan_refits",
+    "plan_trials",
     "pool",
     "pool_counts",
     "pool_effects",

@@ -42,6 +42,9 @@ UnseenRows = Literal["leave-out", "model"]
 UnseenInference = Literal["profile", "bootstrap", "wald"]
 Status = Literal["ok", "boundary", "unidentifiable", "failed"]
 Depth = Literal["full", "verdict"]
+CurveArm = Literal["hot", "cold"]
+CurveLead = Literal["hot", "cold", "nobody"]
+CurvePairing = Literal["auto", "paired", "unpaired"]
 RawLabel = Literal[
     "hotter first",
     "hotter first, under named conditions",
@@ -78,6 +81,7 @@ Display = Literal[
 ]
 FigureWidth = Literal["page", "phone"]
 Paper = Literal["a4", "letter"]
+PlanReason = Literal["", "wrong side", "not with this many labs", "not with this many batches"]
 TapKind = Literal[
     "in",
     "liquid",

@@ -9,17 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 import metafreeze
 from metafreeze.analysis.challenge import challenge_rows, in_schema
-from metafreeze.analysis.challenge_points import censor_provoked
-from metafreeze.analysis.challenge_question import choose_design
-from metafreeze.analysis.mixed_fits import fit_mixed
-from metafreeze.analysis.own_design import OwnDesign, read_design
+from metafreeze.analysis.own_design import OwnDesign, fit_scatter, read_design
 from metafreeze.analysis.pooling import choose_endpoint, choose_pair
 from metafreeze.errors import InputError, MetafreezeError, NotEstimableError
 from metafreeze.options import Endpoint, PhysicsLabel, RawLabel, choices
+from metafreeze.planning.simulate import share_limits
 from metafreeze.results import RESULT, Result, round_for_people
 
 if TYPE_CHECKING:
@@ -289,19 +286,7 @@ def _own_design(
     rows: pd.DataFrame, endpoint: Endpoint, hot: float, cold: float, seed: int
 ) -> OwnDesign:
     """Fit the register's own scatter around what physics expects, then read its design."""
-    from metafreeze.analysis.challenge_question import ask_physics
-
-    own = rows[rows["endpoint"].eq(endpoint).to_numpy(dtype=bool, na_value=False)]
-    bounded = censor_provoked(own.reset_index(drop=True))
-    physics = ask_physics(bounded, endpoint=endpoint, hot_c=hot, cold_c=cold, draws=50, seed=seed)
-    fit = fit_mixed(
-        bounded,
-        endpoint=endpoint,
-        design=choose_design(bounded),
-        offset=physics.typical,
-        unseen="model",
-        second_engine=False,
-    )
+    fit = fit_scatter(rows, endpoint, hot, cold, seed=seed)
     return read_design(rows, fit, endpoint=endpoint, hot_c=hot, cold_c=cold, seed=seed)
 
 
@@ -333,29 +318,6 @@ def _run_all(
 def _chunks(numbers: Sequence[int]) -> Iterator[Sequence[int]]:
     for begin in range(0, len(numbers), CHUNK):
         yield numbers[begin : begin + CHUNK]
-
-
-def share_limits(hits: int, n: int, *, level: float = 0.95) -> tuple[float, float]:
-    """Give the limits of a share counted in simulations.
-
-    Parameters
-    ----------
-    hits, n : int
-        Count, and of how many; no limits but 0 and 1 where n is zero.
-    level : float
-
-    Returns
-    -------
-    low, high : float
-
-    Source
-    ------
-    Clopper & Pearson (1934), doi:10.1093/biomet/26.4.404.
-    """
-    tail = 0.5 - level / 2.0
-    low = 0.0 if hits == 0 else float(stats.beta.ppf(tail, hits, n - hits + 1))
-    high = 1.0 if hits == n else float(stats.beta.isf(tail, hits + 1, n - hits))
-    return low, high
 
 
 def _count(

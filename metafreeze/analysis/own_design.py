@@ -10,12 +10,15 @@ import pandas as pd
 
 from metafreeze.analysis.baseline_times import baselines
 from metafreeze.analysis.challenge_points import REFERENCE_C, block_names, censor_provoked
-from metafreeze.analysis.expected import prepare
-from metafreeze.analysis.mixed_fits import MixedRowsFit
+from metafreeze.analysis.challenge_question import ask_physics, choose_design
+from metafreeze.analysis.expected import LEAST_DRAWS, prepare
+from metafreeze.analysis.mixed_fits import MixedRowsFit, fit_mixed
 from metafreeze.analysis.mixed_rows import WITHIN
 from metafreeze.analysis.pooling import KELVIN_PER_UNIT, study_names
 from metafreeze.errors import NotEstimableError
+from metafreeze.options import Endpoint
 from metafreeze.planning.simulate import Scatter, look_at, scatter_log_times
+from metafreeze.planning.usual_scatter import usual_scatter
 from metafreeze.results import BoolArray, FloatArray, IntArray
 
 NAN = float("nan")
@@ -36,9 +39,6 @@ GROUP_TIMES = (
     "min_s",
     "max_s",
 )
-# What is taken where a register is too small to show its own scatter: common practice, no
-# source.
-USUAL_SCATTER = Scatter(run_sd=0.05, batch_sd=0.05, lab_sd=0.3, slope_sd_per_10k=0.01)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -259,6 +259,41 @@ def read_design(
     )
 
 
+def fit_scatter(
+    rows: pd.DataFrame, endpoint: Endpoint, hot_c: float, cold_c: float, *, seed: int
+) -> MixedRowsFit:
+    """Fit a register's own scatter around what physics expects of its rows.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Rows of the schema.
+    endpoint : str
+    hot_c, cold_c : float
+        The pair, °C.
+    seed : int
+
+    Returns
+    -------
+    MixedRowsFit
+        The fit behind a challenge's total effect.
+    """
+    own = rows[rows["endpoint"].eq(endpoint).to_numpy(dtype=bool, na_value=False)]
+    bounded = censor_provoked(own.reset_index(drop=True))
+    physics = ask_physics(
+        bounded, endpoint=endpoint, hot_c=hot_c, cold_c=cold_c, draws=LEAST_DRAWS, seed=seed
+    )
+    return fit_mixed(
+        bounded,
+        endpoint=endpoint,
+        design=choose_design(bounded),
+        offset=physics.typical,
+        unseen="model",
+        second_engine=False,
+        slope_only=True,
+    )
+
+
 def scatter_of(fit: MixedRowsFit) -> tuple[Scatter, str]:
     """Take the scatter from a fit; where it shows none, the usual one, and say so.
 
@@ -273,7 +308,9 @@ def scatter_of(fit: MixedRowsFit) -> tuple[Scatter, str]:
         Empty where everything came from the fit.
     """
     if fit.status not in ("ok", "boundary") or not np.isfinite(fit.residual_sd):
-        return USUAL_SCATTER, "The rows do not show their own scatter; the usual one was taken."
+        return usual_scatter(
+            fit.endpoint
+        ), "The rows do not show their own scatter; the usual one was taken."
     parts = fit.random_parts
     found = {}
     for level, term, name in (
@@ -304,7 +341,7 @@ def _published(
     se = np.where(np.isfinite(se), se, (high - low) / (2 * 1.96))
     ratio = rows["contrast_scale"].eq("log_ratio").to_numpy(dtype=bool, na_value=False)
     contrast = (level == "contrast_summary") & usable & ratio & np.isfinite(value + se)
-    run_sd = fit.residual_sd if np.isfinite(fit.residual_sd) else USUAL_SCATTER.run_sd
+    run_sd = fit.residual_sd if np.isfinite(fit.residual_sd) else usual_scatter(fit.endpoint).run_sd
     count = np.where(np.isfinite(n) & (n >= 1.0), n, 1.0)
     observed = np.where(contrast, value, np.log(np.where(group, middle, 1.0)))
     error = np.where(contrast, se, run_sd / np.sqrt(np.where(group, count, 1.0)))

@@ -34,6 +34,9 @@ MOMENTS: dict[str, dict[str, Command]] = {
         "new": Command("metafreeze.cli.new", "Make an empty register."),
         "template": Command("metafreeze.cli.template", "Write a sheet to fill in."),
     },
+    "Plan": {
+        "plan": Command("metafreeze.cli.plan", "Say how many runs would settle it."),
+    },
     "Run": {
         "runsheet": Command("metafreeze.cli.runsheet", "Draw places and order, to print."),
     },

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import stats
 
 from metafreeze.errors import InputError
 from metafreeze.results import FloatArray, IntArray
@@ -121,3 +122,26 @@ def look_at(
     upper = np.where(every > 0.0, before + step, time)
     never = time > until
     return np.where(never, until, lower), np.where(never, np.inf, np.minimum(upper, until))
+
+
+def share_limits(hits: int, n: int, *, level: float = 0.95) -> tuple[float, float]:
+    """Give the limits of a share counted in simulations.
+
+    Parameters
+    ----------
+    hits, n : int
+        Count, and of how many; no limits but 0 and 1 where n is zero.
+    level : float
+
+    Returns
+    -------
+    low, high : float
+
+    Source
+    ------
+    Clopper & Pearson (1934), doi:10.1093/biomet/26.4.404.
+    """
+    tail = 0.5 - level / 2.0
+    low = 0.0 if hits == 0 else float(stats.beta.ppf(tail, hits, n - hits + 1))
+    high = 1.0 if hits == n else float(stats.beta.isf(tail, hits + 1, n - hits))
+    return low, high

@@ -12,10 +12,9 @@ from metafreeze.analysis.false_alarms import (
     NOTHING,
     RAW,
     _own_design,
-    share_limits,
 )
 from metafreeze.errors import InputError, NotEstimableError
-from metafreeze.planning.simulate import Scatter, look_at, scatter_log_times
+from metafreeze.planning.simulate import Scatter, look_at, scatter_log_times, share_limits
 
 # Standard deviations are of this many draws; four of their standard errors, 1/sqrt(2 n), pass.
 DRAWS = 4000

@@ -1,0 +1,186 @@
+"""Power by simulation: the trials to come, run many times and fitted as they will be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import stats
+
+from metafreeze.errors import InputError
+from metafreeze.models.many_fits import ManyFits, fit_outcomes
+from metafreeze.planning.power import FEWEST_LABS, TrialDesign
+from metafreeze.planning.simulate import Scatter, scatter_log_times, share_limits
+from metafreeze.results import RESULT, FloatArray, IntArray, Result, round_for_people
+
+NAN = float("nan")
+WITHIN = "within"
+QUESTIONS = ("effect", "equivalence", "new lab")
+COLUMNS = ("question", "hits", "fits", "power", "low", "high")
+
+
+@dataclass(**RESULT)
+class SimulatedPower(Result):
+    """How often each question was answered.
+
+    Parameters
+    ----------
+    hits : array of int, shape (3,)
+        Effect noticed; shown smaller than the bound; range for a new lab on one side.
+    fits : int
+        Simulations that were fitted.
+    failed : int
+        Those that were not; counted apart and not in the shares.
+    half_width, new_lab_half_width : float
+        Median half width of the interval, and of the range for a new lab; log ratio.
+    simulations, seed : int
+    """
+
+    hits: IntArray
+    fits: int
+    failed: int
+    half_width: float
+    new_lab_half_width: float
+    simulations: int
+    seed: int
+
+    def power(self, question: str) -> tuple[float, float, float]:
+        """Give a question's share with its 95 % Monte Carlo interval."""
+        hits = int(self.hits[QUESTIONS.index(question)])
+        if not self.fits or hits < 0:
+            return NAN, NAN, NAN
+        return hits / self.fits, *share_limits(hits, self.fits)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Give one row a question; hits below zero mean that it cannot be asked."""
+        lines = [
+            (q, max(int(h), 0), self.fits, *self.power(q))
+            for q, h in zip(QUESTIONS, self.hits, strict=True)
+        ]
+        return pd.DataFrame(lines, columns=list(COLUMNS))
+
+    def headline(self) -> str:
+        """Say the power in one line."""
+        share, low, high = self.power("effect")
+        return (
+            f"power {round_for_people(share)} ({round_for_people(low)} to "
+            f"{round_for_people(high)}) in {self.fits} simulations, {self.failed} failed"
+        )
+
+
+def simulate_power(
+    design: TrialDesign,
+    scatter: Scatter,
+    log_ratio: float,
+    *,
+    bound: float,
+    simulations: int = 400,
+    seed: int = 1,
+) -> SimulatedPower:
+    """Run the trials many times and fit each with the mixed model.
+
+    Parameters
+    ----------
+    design : TrialDesign
+    scatter : Scatter
+    log_ratio : float
+        True effect at the pair for the questions of an effect and of a new lab. For equivalence
+        nothing is true; its power is asked of no difference.
+    bound : float
+        Bound of equivalence, log ratio.
+    simulations : int
+    seed : int
+
+    Returns
+    -------
+    SimulatedPower
+
+    Raises
+    ------
+    InputError
+        Fewer simulations than one.
+
+    Source
+    ------
+    The model of `metafreeze.fit_outcomes`, Kenward-Roger intervals. A true effect moves the
+    estimates and nothing else, since restricted likelihood knows only residuals; so one set of
+    simulations answers all questions.
+    """
+    if simulations < 1:
+        raise InputError(f"simulations is {simulations!r}. Give at least one.")
+    rng = np.random.default_rng(seed)
+    if design.labs == 1:
+        # One lab is asked about itself: how it differs from others is no error there.
+        scatter = replace(scatter, slope_sd_per_10k=0.0)
+    start, lab, batch = _layout(design)
+    outcomes = np.column_stack(
+        [scatter_log_times(start, lab, batch, scatter, rng) for _ in range(simulations)]
+    )
+    fits = _fit(outcomes, start, lab, batch)
+    place = fits.names.index(WITHIN)
+    fine = fits.settled & np.isfinite(fits.se[:, place]) & (fits.df[:, place] > 0.0)
+    estimate, se = (design.units * a[fine, place] for a in (fits.estimate, fits.se))
+    df = fits.df[fine, place]
+    noticed = (estimate + log_ratio) * np.sign(log_ratio or 1.0) - _half(0.975, df) * se > 0.0
+    alike = np.abs(estimate) + _half(0.95, df) * se < bound
+    hits = [int(noticed.sum()), int(alike.sum()), -1]
+    wide, new_lab = _half(0.975, df) * se, np.array([])
+    if design.labs >= FEWEST_LABS and f"study {WITHIN}" in fits.parts:
+        between = design.units * fits.spread[fine, fits.parts.index(f"study {WITHIN}")]
+        new_lab = float(stats.t.isf(0.025, design.labs - 2)) * np.hypot(between, se)
+        away = (estimate + log_ratio) * np.sign(log_ratio or 1.0) - new_lab
+        hits[2] = int((away > 0.0).sum())
+    return SimulatedPower(
+        hits=np.array(hits, dtype=np.int64),
+        fits=int(fine.sum()),
+        failed=int((~fine).sum()),
+        half_width=float(np.median(wide)) if wide.size else NAN,
+        new_lab_half_width=float(np.median(new_lab)) if new_lab.size else NAN,
+        simulations=simulations,
+        seed=seed,
+    )
+
+
+def _half(level: float, df: FloatArray) -> FloatArray:
+    return np.asarray(stats.t.ppf(level, df), dtype=np.float64)
+
+
+def _layout(design: TrialDesign) -> tuple[FloatArray, IntArray, IntArray]:
+    """Lay out start temperatures in 10 K above the colder one, labs and batches.
+
+    Where a batch holds an odd number of vessels, the one more goes to hot and cold in turn.
+    """
+    half, odd = divmod(design.vessels, 2)
+    blocks = design.labs * design.batches
+    hot = np.zeros((blocks, design.vessels))
+    for b in range(blocks):
+        hot[b, : half + odd * (b % 2)] = 1.0
+    block = np.repeat(np.arange(blocks), design.vessels)
+    start = design.units * hot.ravel()
+    return start, (block // design.batches).astype(np.int64), block.astype(np.int64)
+
+
+def _fit(outcomes: FloatArray, start: FloatArray, lab: IntArray, batch: IntArray) -> ManyFits:
+    """Fit as register rows are fitted: within batches, and between them where they differ."""
+    middle = _mean_of(start, batch)
+    within = start - middle
+    columns = {"intercept": np.ones(start.size)}
+    several = lab.max() > 0
+    between = middle - _mean_of(middle, lab)
+    if np.ptp(between) > 0.0:
+        columns["between"] = between
+    columns[WITHIN] = within
+    more: dict[str, Any] = {}
+    if several:
+        more["varying"] = pd.DataFrame({"intercept": columns["intercept"], WITHIN: within})
+    if batch.max() > lab.max():
+        more["batch"] = batch.astype(str)
+    table = pd.DataFrame(columns)
+    return fit_outcomes(outcomes, table, lab.astype(str), names=tuple(columns), **more)
+
+
+def _mean_of(values: FloatArray, groups: IntArray) -> npt.NDArray[np.float64]:
+    return (np.bincount(groups, values) / np.bincount(groups))[groups]
