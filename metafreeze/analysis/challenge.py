@@ -519,8 +519,10 @@ def _with_consequences(ladder: Ladder, question: Question, total: MixedRowsFit) 
         varies = question.rows[name][known].groupby(block[known]).nunique() > 1
         if int(varies.sum()) < FEWEST_BLOCKS:
             continue
-        same = question.fit(design=question.design, keep=known)
-        held = question.fit(design=(*question.design, name), keep=known)
+        # What these rows have in common tells none of them apart.
+        design = [f for f in question.design if question.rows[f][known].nunique() > 1]
+        same = question.fit(design=design, keep=known)
+        held = question.fit(design=(*design, name), keep=known)
         rungs.append(
             _fitted_rung(
                 question,

@@ -187,6 +187,7 @@ class Challenge(Result):
             "mediation": [_plain(m) for m in self.mediation],
             "many_analyses": _plain(self.many_analyses),
             "analyses_run": 0 if self.many_analyses is None else len(self.many_analyses.analyses),
+            "analyses_by_sign": _by_sign(self.many_analyses),
             "missing_fields": len(self.missing),
             "shape": _plain(self.shape),
             "sham": _plain(self.sham),
@@ -194,6 +195,15 @@ class Challenge(Result):
             "missing_covariates": _plain(self.missing_covariates),
             "missing": self.missing.to_dict(orient="records"),
         }
+
+
+def _by_sign(many: ManyAnalyses | None) -> dict[str, int]:
+    """Count the analyses that are clearly sooner, clearly later and neither."""
+    if many is None:
+        return {}
+    sooner = int((many.analyses["high"] < 0).sum())
+    later = int((many.analyses["low"] > 0).sum())
+    return {"sooner": sooner, "later": later, "neither": len(many.analyses) - sooner - later}
 
 
 def _plain(result: Result | None) -> dict[str, Any] | None:

@@ -18,7 +18,17 @@ from metafreeze.scrutiny.shuffle import null_scores
 from metafreeze.scrutiny.verdict import FITTED, Effect
 
 NAN = float("nan")
-COLUMNS = ("way", "estimate", "low", "high", "df", "rows", "studies", "lost_information")
+COLUMNS = (
+    "way",
+    "estimate",
+    "low",
+    "high",
+    "before_on_same_rows",
+    "df",
+    "rows",
+    "studies",
+    "lost_information",
+)
 IMPUTATIONS, THOROUGH_IMPUTATIONS = 20, 50
 # Where fewer rows than this say it, the gaps would be filled from next to nothing.
 LEAST_KNOWN = 0.25
@@ -35,8 +45,9 @@ class MissingCovariates(Result):
     fields : tuple of str
         Covariates with gaps that were adjusted for here, beside the design.
     ways : DataFrame
-        Complete rows, and filled: effect at the pair with its interval, degrees of freedom,
-        rows, studies, and the share of information that the gaps took.
+        Complete rows, and filled: effect at the pair with its interval, the effect of the same
+        rows without these covariates, degrees of freedom, rows, studies, and the share of
+        information that the gaps took.
     imputations : int
         Filled tables behind the second way.
     asked, found : str
@@ -110,6 +121,15 @@ def missing_covariates(
     design += tuple(f for f in question.design if f not in design)
     complete = question.rows[list(design)].notna().all(axis=1).to_numpy(dtype=bool)
     by_rows = question.fit(design=design, keep=complete)
+    others = tuple(f for f in design if f not in gappy)
+    whole = complete | (
+        _answering(question.rows)
+        & question.rows[list(others)].notna().all(axis=1).to_numpy(dtype=bool)
+    )
+    before = [
+        question.effect(question.fit(design=others, keep=keep)).estimate
+        for keep in (complete, whole)
+    ]
     tables = Parallel(n_jobs=workers)(
         delayed(_filled_slope)(replace(question, _seen={}), design, stream)
         for stream in rng.spawn(imputations)
@@ -132,6 +152,7 @@ def missing_covariates(
             effect.estimate,
             effect.low,
             effect.high,
+            before[0],
             by_rows.slope_df,
             by_rows.rows_used,
             by_rows.studies,
@@ -142,24 +163,33 @@ def missing_covariates(
             filled.estimate,
             filled.low,
             filled.high,
+            before[1],
             pooled.df,
             int(rows[0]),
             int(studies[0]),
             pooled.lost_information,
         ),
     ]
-    same = (effect.low > 0, effect.high < 0) == (filled.low > 0, filled.high < 0)
     return MissingCovariates(
         fields=gappy,
         ways=pd.DataFrame(records, columns=list(COLUMNS)),
         imputations=len(fine),
         asked=ASKED,
-        found=(
-            "Both ways say the same."
-            if same
-            else "The two ways differ in what they say, so the gaps matter."
-        ),
+        found=_found(effect, filled, before),
     )
+
+
+def _found(complete: Effect, filled: Effect, before: Sequence[float]) -> str:
+    if (complete.low > 0, complete.high < 0) == (filled.low > 0, filled.high < 0):
+        return "Both ways say the same."
+    by_sample = abs(before[1] - before[0])
+    by_filling = abs((filled.estimate - before[1]) - (complete.estimate - before[0]))
+    if by_sample >= by_filling:
+        return (
+            "The two ways differ in what they say, most of it because other rows come in, not "
+            "because of what they are adjusted for."
+        )
+    return "The two ways differ in what they say, so what was not written down matters."
 
 
 def fields_with_gaps(question: Question) -> tuple[str, ...]:

@@ -14,9 +14,8 @@ from metafreeze.reporting.content import Fixed, Given, Report, Section, Text, li
 from metafreeze.reporting.sections.against import against_section
 from metafreeze.reporting.sections.challenge import (
     challenge_sections,
-    hidden_section,
     ladder_section,
-    shuffle_section,
+    moving_choices,
     verdicts,
 )
 from metafreeze.reporting.sections.false_alarms import false_alarms_section
@@ -96,8 +95,7 @@ def challenge_page(results: Mapping[str, Any]) -> Report:
     register, challenge = results["register"], results["challenge"]
     sections = (
         ladder_section(challenge),
-        shuffle_section(challenge),
-        hidden_section(challenge),
+        *moving_choices(challenge),
         *challenge_sections(challenge),
     )
     return Report(

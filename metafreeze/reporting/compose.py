@@ -22,9 +22,8 @@ from metafreeze.reporting.content import (
 from metafreeze.reporting.sections.against import against_section
 from metafreeze.reporting.sections.challenge import (
     challenge_sections,
-    hidden_section,
     ladder_section,
-    shuffle_section,
+    moving_choices,
     verdicts,
 )
 from metafreeze.reporting.sections.false_alarms import false_alarms_section
@@ -81,10 +80,9 @@ def compose_report(results: Mapping[str, Any], tables: Mapping[str, pd.DataFrame
     if estimable:
         sections += [
             points_section(pool, tables),
+            *moving_choices(challenge),
             spread_section(pool, results.get("traits")),
             absent_section(pool),
-            shuffle_section(challenge),
-            hidden_section(challenge),
             *challenge_sections(challenge),
             physics_section(pool, challenge),
         ]

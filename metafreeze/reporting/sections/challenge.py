@@ -11,14 +11,17 @@ from metafreeze.reporting.content import (
     Between,
     Column,
     Fixed,
+    Given,
     Section,
     TableContent,
     Text,
     Verdict,
     say,
 )
+from metafreeze.reporting.figures.choices import ChoicesFigure
 from metafreeze.reporting.figures.ladder import LadderFigure
 from metafreeze.reporting.figures.rows import EffectRow
+from metafreeze.reporting.figures.ruler import Mark, RulerFigure
 from metafreeze.reporting.sections.pooled import number, say_fixed
 
 Values = Mapping[str, Any]
@@ -63,7 +66,8 @@ def verdicts(challenge: Values) -> tuple[Verdict, ...]:
                 effect=show.effect(
                     number(total["estimate"]), number(total["low"]), number(total["high"]), **pair
                 ),
-            ),
+            )
+            + _settled_by(challenge, "raw"),
         ),
         Verdict(
             question=say("Is there anything beyond ordinary physics?"),
@@ -77,9 +81,16 @@ def verdicts(challenge: Values) -> tuple[Verdict, ...]:
                     number(excess["high"]),
                     **pair,
                 ),
-            ),
+            )
+            + _settled_by(challenge, "physics"),
         ),
     )
+
+
+def _settled_by(challenge: Values, which: str) -> Text:
+    """Say what would settle a verdict that cannot be told."""
+    sentence = challenge["needed"][which]
+    return say(" ") + say_fixed(sentence) if sentence else Text()
 
 
 def _capital(words: str) -> str:
@@ -183,17 +194,19 @@ def shuffle_section(challenge: Values) -> Section:
         key="shuffle",
         question=question,
         answer=say(
-            "Of {deals} deals of the temperatures within batches, a share of {p} gives a slope as "
-            "far from zero as what was seen, in {blocks}.",
+            "Of {deals} deals of the temperatures as they were dealt, a share of {p} gives a slope "
+            "as far from zero as what was seen, in {blocks}.",
             deals=show.show(test["deals"], "count"),
             p=show.show(test["p"], "p-value"),
             blocks=show.count(int(test["blocks"]), "batch", "batches"),
         ),
         paragraphs=(
+            *_whole_batches(test),
             say(
                 "The test asks whether there is no effect in any lab. It also answers no when labs "
                 "differ around zero, so it can hold a verdict back and never carry one."
             ),
+            *_shuffled_excess(challenge.get("shuffle_excess")),
         ),
         sources=(
             say(
@@ -203,6 +216,29 @@ def shuffle_section(challenge: Values) -> Section:
                     "Statistical Applications in Genetics and Molecular Biology 9:39."
                 ),
             ),
+        ),
+    )
+
+
+def _whole_batches(test: Values) -> tuple[Text, ...]:
+    if not test["whole_batches"]:
+        return ()
+    return (
+        say(
+            "{batches} of a single temperature were dealt anew as a whole, within their lab.",
+            batches=show.count(int(test["whole_batches"]), "batch", "batches"),
+        ),
+    )
+
+
+def _shuffled_excess(test: Values | None) -> tuple[Text, ...]:
+    if test is None or test["status"] != "ok":
+        return ()
+    return (
+        say(
+            "Asked of what is beyond ordinary physics in the same way, the share is {p}. It is "
+            "also small when labs differ around what physics gives.",
+            p=show.show(test["p"], "p-value"),
         ),
     )
 
@@ -236,8 +272,34 @@ def hidden_section(challenge: Values) -> Section:
             "To explain the effect within batches away, a cause that nobody measured would have to "
             "account for {share} of what is left of start temperature and of time alike.",
             share=show.show(number(value["value"]), "share"),
-        ),
+        )
+        + _beside_measured(challenge.get("measured")),
         paragraphs=tuple(paragraphs),
+        figures=(
+            RulerFigure(
+                key="hidden-ruler",
+                caption=say(
+                    "How strong a hidden cause would have to be, beside the causes that were "
+                    "measured."
+                ),
+                marks=(
+                    Mark(
+                        words="to explain the effect away",
+                        strength=number(value["value"]),
+                        hidden=True,
+                    ),
+                    Mark(
+                        words="to leave it unclear",
+                        strength=number(value["value_at_level"]),
+                        hidden=True,
+                    ),
+                    *(
+                        Mark(words=m["cause"], strength=number(m["strength"]))
+                        for m in _measured(challenge.get("measured"))
+                    ),
+                ),
+            ),
+        ),
         sources=tuple(
             say("{source}", source=Fixed(s))
             for s in (
@@ -250,18 +312,43 @@ def hidden_section(challenge: Values) -> Section:
     )
 
 
+def _measured(measured: Values | None) -> list[Values]:
+    return [] if measured is None else list(measured["causes"])
+
+
+def _beside_measured(measured: Values | None) -> Text:
+    """Compare what a hidden cause would need with the strongest measured one."""
+    causes = _measured(measured)
+    if not causes:
+        return say(" No cause was measured that differs within batches, to compare it with.")
+    return say(
+        " The strongest of those that were measured, “{cause}”, is as strong as one of {share}.",
+        cause=Fixed(causes[0]["cause"]),
+        share=show.show(number(causes[0]["strength"]), "share"),
+    )
+
+
 def challenge_sections(challenge: Values) -> tuple[Section, ...]:
     """Say what was asked beside ladder and verdicts; each part that does not apply says why."""
     if challenge.get("status") != "ok" or challenge.get("many_analyses") is None:
         return ()
     return (
-        choices_section(challenge["many_analyses"], challenge),
-        shape_section(challenge["shape"]),
         consequences_section(challenge["mediation"]),
+        shuffle_section(challenge),
+        hidden_section(challenge),
         sham_section(challenge["sham"]),
+        shape_section(challenge["shape"]),
+        start_error_section(challenge["start_error"]),
         missing_section(challenge),
-        *departures_section(challenge["departures"]),
+        *plan_sections(challenge),
     )
+
+
+def moving_choices(challenge: Values) -> tuple[Section, ...]:
+    """Say which choice moves the answer, where it was asked."""
+    if challenge.get("status") != "ok" or challenge.get("many_analyses") is None:
+        return ()
+    return (choices_section(challenge["many_analyses"], challenge),)
 
 
 def choices_section(many: Values, challenge: Values) -> Section:
@@ -292,6 +379,19 @@ def choices_section(many: Values, challenge: Values) -> Section:
             choice=Fixed(many["most_moved_by"]),
         ),
         paragraphs=tuple(paragraphs),
+        figures=(
+            ChoicesFigure(
+                key="choices-strip",
+                caption=say("Every analysis that could be defended, sorted by its answer."),
+                analyses=tuple(
+                    (number(a["estimate"]), number(a["low"]), number(a["high"]))
+                    for a in many["analyses"]
+                ),
+                kind="log-ratio",
+                hot_c=number(challenge["hot_c"]),
+                cold_c=number(challenge["cold_c"]),
+            ),
+        ),
         tables=(
             TableContent(
                 key="choices-table",
@@ -389,8 +489,8 @@ def consequences_section(parts: list[Values]) -> Section:
         return _no_answer(
             "consequences",
             question,
-            "no consequence of starting hot, such as supercooling, was written down in enough "
-            "batches",
+            "physics expects nothing of these rows, and no consequence of starting hot, such as "
+            "supercooling, was written down in enough batches",
         )
     return Section(
         key="consequences",
@@ -398,14 +498,16 @@ def consequences_section(parts: list[Values]) -> Section:
         answer=say_fixed(" ".join(f"{_capital(p['through'])}: {p['found']}" for p in fitting)),
         paragraphs=(
             say(
-                "This depends on the model: it takes for granted that nothing unseen drives the "
-                "consequence and the time together. The verdicts do not use it."
+                "This depends on the model. Evaporation is what physics gives for start "
+                "temperature and vessel: mass lost by the end of a run is never used, since slow "
+                "vessels lose more. For what was written down it takes for granted that nothing "
+                "unseen drives the consequence and the time together. The verdicts do not use it."
             ),
         ),
         tables=(
             TableContent(
                 key="consequences-table",
-                caption=say("The effect split by each consequence that was written down."),
+                caption=say("The effect split by each consequence."),
                 columns=(
                     Column(heading="Through", kind="words"),
                     Column(heading="Whole", kind="log-ratio"),
@@ -449,16 +551,130 @@ def sham_section(sham: Values) -> Section:
     )
 
 
-def departures_section(departures: list[str]) -> tuple[Section, ...]:
-    """List what was done otherwise than the sealed plan says."""
-    if not departures:
+def start_error_section(found: Values) -> Section:
+    """Say what error in the start temperatures hides."""
+    question = say("How much does error in the start temperatures hide?")
+    if found["status"] != "ok":
+        return _no_answer("start-error", question, found["note"])
+    return Section(
+        key="start-error",
+        question=question,
+        answer=say(
+            "A typical error of {error}{assumed} hides {share} of the effect within batches.",
+            error=show.show(number(found["error_sd_k"]), "kelvin"),
+            assumed=Fixed(", which is assumed," if found["assumed"] else ""),
+            share=show.show(number(found["hidden_share"]), "share"),
+        ),
+        method=(
+            say(
+                "Noise of the same kind was added on purpose, up to twice as much, and the way the "
+                "slope flattens followed back to none. The verdicts are not corrected for it."
+            ),
+        ),
+        sources=(
+            say(
+                "{source}",
+                source=Fixed(
+                    "Cook JR, Stefanski LA (1994) Simulation-extrapolation estimation in "
+                    "parametric measurement error models. Journal of the American Statistical "
+                    "Association 89:1314-1328."
+                ),
+            ),
+        ),
+    )
+
+
+def plan_sections(challenge: Values) -> tuple[Section, ...]:
+    """Say what was fixed before the data, whether it was kept, and who looked in between."""
+    planned, departures = challenge["planned"], challenge["departures"]
+    looks = int(challenge["looks"])
+    if not planned and not looks:
         return ()
+    question = say("Was anything fixed before the data, and was it kept?")
+    seen = (
+        say(
+            "The answer was seen {times} before the last runs of the same lab.",
+            times=show.count(looks, "time"),
+        )
+        if looks
+        else say("Nobody saw the answer before the last run.")
+    )
+    if not planned:
+        return (
+            Section(
+                key="plan",
+                question=question,
+                answer=say("No plan was sealed. ") + seen,
+                paragraphs=(
+                    say(
+                        "Whoever may stop when the answer pleases finds an effect too often; so "
+                        "without a sealed rule for the end no effect is claimed."
+                    ),
+                ),
+            ),
+        )
+    paragraphs = [say_fixed(d) for d in departures]
+    if planned["stopping_rule"]:
+        paragraphs.append(
+            say("Trials were to end: {rule}. ", rule=Given(planned["stopping_rule"])) + seen
+        )
+    elif looks:
+        paragraphs.append(say("The plan does not say when trials end. ") + seen)
+    for text, runs in planned["exclusions"].items():
+        paragraphs.append(
+            say(
+                "Left out as planned, “{rule}”: {runs}.",
+                rule=Given(text),
+                runs=show.count(int(runs), "run"),
+            )
+        )
+    conditions = challenge["conditions"]
     return (
         Section(
-            key="departures",
-            question=say("Was the sealed plan kept?"),
-            answer=say("Not in everything."),
-            paragraphs=tuple(say_fixed(d) for d in departures),
+            key="plan",
+            question=question,
+            answer=(
+                say("A plan was sealed, and not kept in everything.")
+                if departures
+                else say("A plan was sealed, and kept.")
+            ),
+            paragraphs=tuple(paragraphs),
+            tables=(_conditions_table(conditions),) if conditions else (),
+        ),
+    )
+
+
+def _conditions_table(conditions: list[Values]) -> TableContent:
+    return TableContent(
+        key="conditions-table",
+        caption=say(
+            "Conditions that the sealed plan named. Intervals are widened for asking so many "
+            "questions; the last column is the share of chance with which the effect would differ "
+            "as much from that of the other runs."
+        ),
+        columns=(
+            Column(heading="Condition", kind="given"),
+            Column(heading="Labs", kind="count"),
+            Column(heading="Change of time", kind="log-ratio"),
+            Column(heading="Interval", kind="log-ratio"),
+            Column(heading="Beyond physics", kind="log-ratio"),
+            Column(heading="Differs", kind="p-value"),
+        ),
+        rows=tuple(
+            (
+                c["condition"],
+                int(c["studies"]),
+                number(c["estimate"]),
+                Between(low=number(c["low"]), high=number(c["high"])),
+                Between(low=number(c["excess_low"]), high=number(c["excess_high"])),
+                number(c["interaction_p"]),
+            )
+            for c in conditions
+        ),
+        notes=tuple(
+            say("{condition}: {note}", condition=Given(c["condition"]), note=Fixed(c["note"]))
+            for c in conditions
+            if c["note"]
         ),
     )
 
@@ -482,8 +698,11 @@ def missing_section(challenge: Values) -> Section:
             "never filled up silently: a field that most rows leave empty is not adjusted for.",
             fields=show.count(int(challenge["missing_fields"]), "field"),
         ),
-        paragraphs=tuple(say_fixed(w) for w in warnings),
+        paragraphs=tuple(say_fixed(w) for w in warnings)
+        + _filled_words(challenge["missing_covariates"]),
+        method=_filled_method(challenge["missing_covariates"]),
         tables=(
+            *_filled_table(challenge["missing_covariates"], challenge),
             TableContent(
                 key="missing-table",
                 caption=say("Rows and whole labs that adjusting for a field would cost."),
@@ -497,6 +716,79 @@ def missing_section(challenge: Values) -> Section:
                     for m in missing
                 ),
             ),
+        ),
+    )
+
+
+def _filled_words(found: Values) -> tuple[Text, ...]:
+    if found["status"] != "ok":
+        return ()
+    from metafreeze.register.schema import FIELD
+
+    fields = ", ".join(FIELD[name].label for name in found["fields"])
+    return (
+        say(
+            "Adjusted for what only some rows say ({fields}), with rows that lack it left out or "
+            "the gaps filled in: {said}",
+            fields=Fixed(fields),
+            said=Fixed(found["found"]),
+        ),
+    )
+
+
+def _filled_table(found: Values, challenge: Values) -> tuple[TableContent, ...]:
+    if found["status"] != "ok":
+        return ()
+    ladder = challenge["ladder"]
+    total = next(r for r in ladder if r["rung"] == TOTAL)
+    rows: list[tuple[object, ...]] = [
+        (
+            "As in the ladder",
+            number(total["estimate"]),
+            Between(low=number(total["low"]), high=number(total["high"])),
+            math.nan,
+            int(total["rows"]),
+            math.nan,
+        )
+    ]
+    rows += [
+        (
+            _capital(w["way"]),
+            number(w["estimate"]),
+            Between(low=number(w["low"]), high=number(w["high"])),
+            number(w["before_on_same_rows"]),
+            int(w["rows"]),
+            number(w["lost_information"]),
+        )
+        for w in found["ways"]
+    ]
+    return (
+        TableContent(
+            key="filled-table",
+            caption=say("The effect under two ways of dealing with gaps."),
+            columns=(
+                Column(heading="Way", kind="words"),
+                Column(heading="Change of time", kind="log-ratio"),
+                Column(heading="Interval", kind="log-ratio"),
+                Column(heading="Without them, same rows", kind="log-ratio"),
+                Column(heading="Rows", kind="count"),
+                Column(heading="Lost to the gaps", kind="share"),
+            ),
+            rows=tuple(rows),
+        ),
+    )
+
+
+def _filled_method(found: Values) -> tuple[Text, ...]:
+    if found["status"] != "ok":
+        return ()
+    return (
+        say(
+            "Gaps were filled {times}, each from a row that looks alike under a model of the other "
+            "columns with a level for each lab (chained equations); the answers were pooled by "
+            "Rubin's rules with Barnard and Rubin's degrees of freedom. It assumes that whether a "
+            "value is missing depends on what was written down. No verdict uses it.",
+            times=show.count(int(found["imputations"]), "time"),
         ),
     )
 
