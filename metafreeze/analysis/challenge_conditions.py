@@ -134,6 +134,8 @@ def _under(text: str, ask: Ask, there: pd.DataFrame, rest: pd.DataFrame) -> tupl
 
 
 def _asked(ask: Ask, rows: pd.DataFrame) -> tuple[Question, MixedRowsFit]:
+    if rows.empty:
+        raise NotEstimableError("no row is known to meet it")
     question = ask(rows.reset_index(drop=True))
     total = question.total()
     if total.status not in FITTED:
