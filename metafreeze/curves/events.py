@@ -15,6 +15,7 @@ import pandas as pd
 
 from metafreeze.curves.crossings import LIMITS, Crossing, find_crossing
 from metafreeze.curves.disturbances import Disturbance, find_disturbances
+from metafreeze.curves.hidden import HiddenFreeze, find_hidden_freeze
 from metafreeze.curves.ice import FirstIce, find_first_ice
 from metafreeze.curves.plateau import Departure, Plateau, find_departure, find_plateau
 from metafreeze.curves.trace import (
@@ -177,6 +178,9 @@ def find_events(
     events["t_first_ice"] = _first_ice(trace, ice)
     events["t_plateau_end"] = _plateau_end(trace, ice, departure)
     events["t_solid"] = _solid(trace, ice, plateau)
+    hidden = None if ice.frozen or rest is not None else find_hidden_freeze(trace)
+    if hidden is not None:
+        events |= _hidden(trace, hidden)
     events["t_residual"] = _residual(trace, events["t_solid"], residual_from_c, start)
     depth = float("nan")
     if ice.frozen and ice.minimum_at >= 0:
@@ -391,6 +395,24 @@ def _solid(trace: Trace, ice: FirstIce, plateau: Plateau | None) -> Event:
     if plateau is None or not (ice.frozen or rests):
         return _not_frozen(trace, ice)
     return _cross(trace, SOLID_C, start=plateau.last)
+
+
+def _hidden(trace: Trace, hidden: HiddenFreeze) -> dict[str, Event]:
+    """Give the events of a freeze of which the record shows nothing but that it is over."""
+    low, high = float(trace.time_s[hidden.before]), float(trace.time_s[hidden.after])
+    because = (
+        f"the gap is {hidden.held_s:.0f} s longer than the cooling across it takes without ice"
+    )
+    inside = Event(status="interval", lower_s=low, upper_s=high, confidence="weak", because=because)
+    solid = inside
+    if trace.temp_c[hidden.after] > SOLID_C:
+        solid = _cross(trace, SOLID_C, start=hidden.after)
+    return {
+        "supercooling_minimum": Event(status="none", because="it would lie in a gap of the record"),
+        "t_first_ice": inside,
+        "t_plateau_end": inside,
+        "t_solid": solid,
+    }
 
 
 def _residual(trace: Trace, solid: Event, from_c: float | None, start: int) -> Event:

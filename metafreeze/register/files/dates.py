@@ -279,6 +279,19 @@ class DateColumn:
     contradicting: Ints
 
 
+def _are_plain_stamps(cells: pa.ChunkedArray) -> bool:
+    """Tell at once whether all cells are ISO 8601, which need no look at day and month."""
+    head = cells[0].as_py() or ""
+    if head[4:5] != "-" or head[7:8] != "-":
+        return False
+    try:
+        pc.cast(cells, pa.timestamp("us"))
+    except pa.ArrowInvalid:
+        # Some cell is otherwise; the slower look at all of them decides.
+        return False
+    return True
+
+
 def decide_day_order(text: Text) -> DateColumn:
     """Decide the order of day and month of a column from all its cells.
 
@@ -296,9 +309,11 @@ def decide_day_order(text: Text) -> DateColumn:
     filled = int(pc.sum(pc.fill_null(pc.not_equal(cells, ""), False)).as_py() or 0)
     if not filled:
         return DateColumn(order="", contradicting=none)
+    by_year = DateColumn(order="year-first", because="the year stands first", contradicting=none)
+    if _are_plain_stamps(cells):
+        return by_year
     others = pc.match_substring_regex(cells, f"(?i)^{_FORMS['year-first']}{_TIME}$")
     n_year_first = int(pc.sum(others).as_py() or 0)
-    by_year = DateColumn(order="year-first", because="the year stands first", contradicting=none)
     if n_year_first == filled:
         return by_year
     slashed = _extract(cells, "slashed")

@@ -318,9 +318,13 @@ def _settle_dates(
     return replace(column, day_order="undecidable")
 
 
+# No bare day number is longer, white space about it included.
+_DAY_NUMBER = 12
+
+
 def _note_day_numbers(column: Column, place: Callable[[int], Location]) -> list[Fault]:
     """Note bare day numbers of spreadsheets among typed dates."""
-    if column.numbers is not None:
+    if column.numbers is not None or pc.min(pc.binary_length(column.text)).as_py() > _DAY_NUMBER:
         return []
     mask = pc.match_substring_regex(column.text, r"^\s*[2-7][0-9]{4}\s*$")
     where = np.flatnonzero(pc.fill_null(mask, False).to_numpy(zero_copy_only=False))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -32,6 +32,10 @@ _REGULAR = 0.9
 # A smooth curve moves from reading to reading by less than this share of its range; runs
 # of hot and cold vessels in turn move by nearly all of it.
 _SMOOTH = 0.15
+# Probes that may stand in rows of their own, each named in its row.
+_MOST_PROBES = 32
+# Longer columns are judged by this many cells, evenly over their length.
+_MOST_CELLS = 20_000
 # Seconds since 1970 of every date from 1990 on are larger than this.
 _EPOCH = 6e8
 
@@ -42,7 +46,8 @@ _CLOCK_WORDS = re.compile(
 )
 # These words over any column tell runs or points of a figure.
 _RUN_WORDS = re.compile(
-    r"freez|frozen|gefrier|start(?!.*(?:time|zeit|clock))|anfang|pixel|mark\b", re.IGNORECASE
+    r"freez(?!er)|frozen|gefrier(?!schrank|truhe|fach|raum)|start(?!.*(?:time|zeit|clock))|anfang|pixel|mark\b",
+    re.IGNORECASE,
 )
 # These do so unless they head a channel of the trace itself, such as "Run 1 (°C)".
 _LABEL_WORDS = re.compile(
@@ -51,6 +56,13 @@ _LABEL_WORDS = re.compile(
 )
 _RATE_WORDS = re.compile(
     r"interval|rate|period|every|epoch|sampl|step|takt|intervall|intervalle|cadence|间隔|間隔",
+    re.IGNORECASE,
+)
+# Durations with days, or with the names of their units, as no run's label is spelled.
+_SPELLED = re.compile(
+    r"(?:[0-9]+\s*(?:d|day|days)[,\s]+[0-9]{1,2}:[0-9]{2}(?::[0-9]{2})?(?:[.,][0-9]+)?"
+    r"|[0-9]+\.[0-9]{2}:[0-9]{2}:[0-9]{2}"
+    r"|(?:[0-9]+\s*h\w*\s*)?(?:[0-9]+\s*m\w*\s*)?(?:[0-9]+\s*s\w*)?)\Z",
     re.IGNORECASE,
 )
 _CLOCK = "(?P<a>[0-9]{1,4}):(?P<b>[0-9]{2})(?::(?P<c>[0-9]{2}(?:[.,][0-9]+)?))?"
@@ -79,6 +91,11 @@ def _runs_forward(values: Floats) -> bool:
     if steps.size < FEWEST_READINGS - 1:
         return False
     return bool(np.mean(steps >= 0) >= _FORWARD and np.any(steps > 0))
+
+
+def _runs_one_way(values: Floats) -> bool:
+    """Tell whether stamps run forward, or backward where the newest reading stands first."""
+    return _runs_forward(values) or _runs_forward(-values)
 
 
 def _is_regular(values: Floats) -> bool:
@@ -119,7 +136,10 @@ def _is_clock(column: Column, dialect: Dialect) -> bool:
     named = bool(_CLOCK_WORDS.search(_words(column.heading)))
     if looks and looks.count("d") > 0.5 * len(looks):
         seconds = _clock_seconds(column)
-        return seconds is not None and _runs_forward(seconds)
+        return seconds is not None and _runs_one_way(seconds)
+    spelled = [cell for cell in sample if cell and _SPELLED.match(cell.strip())]
+    if named and len(spelled) > 0.8 * max(len(looks), 1):
+        return len(set(spelled)) > 0.5 * len(spelled)
     if not looks or looks.count("n") < 0.5 * len(looks):
         return False
     values = _numbers(column, dialect)
@@ -157,6 +177,29 @@ def _is_smooth(column: Column, dialect: Dialect) -> bool:
     return bool(np.median(np.abs(np.diff(known))) <= _SMOOTH * (high - low))
 
 
+def _smooth_by_label(columns: Sequence[Column], clock: Column, dialect: Dialect) -> list[Column]:
+    """Find readings that are smooth for each probe, where probes stand in rows of their own."""
+    for labels in columns:
+        if labels is clock or labels.numbers is not None or labels.text.null_count:
+            continue
+        kinds = pc.unique(labels.text)
+        if not 2 <= len(kinds) <= _MOST_PROBES:
+            continue
+        found = []
+        for column in columns:
+            if column is labels or column is clock:
+                continue
+            parts = [
+                replace(column, text=column.text.filter(pc.equal(labels.text, kind)), numbers=None)
+                for kind in kinds
+            ]
+            if all(_is_smooth(part, dialect) for part in parts):
+                found.append(column)
+        if found:
+            return found
+    return []
+
+
 def _stated_rate(preamble: Mapping[str, str]) -> str:
     """Give the line above the table that states the time between readings; empty if none."""
     for key, value in preamble.items():
@@ -186,16 +229,28 @@ def recognise_trace(
     n_rows = len(columns[0].text) if columns else 0
     if n_rows < FEWEST_READINGS:
         return TraceVerdict(is_trace=False, because=f"{n_rows} rows are too few for a trace")
+    if n_rows > _MOST_CELLS:
+        columns = [_thinned(column) for column in columns]
     headings = [f"{_words(c.group)} {_words(c.heading)}" for c in columns]
     told = [c for c, words in zip(columns, headings, strict=True) if _RUN_WORDS.search(words)]
     if told:
         return _belongs_to_runs(told[0])
     clock = _find_clock(columns, dialect)
     smooth = [c for c in columns if c is not clock and _is_smooth(c, dialect)]
+    if clock is not None and not smooth:
+        smooth = _smooth_by_label(columns, clock, dialect)
     for column, words in zip(columns, headings, strict=True):
         if _LABEL_WORDS.search(words) and not any(column is c for c in smooth):
             return _belongs_to_runs(column)
-    return _judge(columns, clock, smooth, preamble)
+    return _judge(columns, clock, smooth, preamble, n_rows)
+
+
+def _thinned(column: Column) -> Column:
+    """Take cells of a long column evenly over its length."""
+    at = np.linspace(0, len(column.text) - 1, _MOST_CELLS).astype(np.int64)
+    numbers = None if column.numbers is None else column.numbers[at]
+    dates = None if column.dates is None else column.dates[at]
+    return replace(column, text=column.text.take(pa.array(at)), numbers=numbers, dates=dates)
 
 
 def _belongs_to_runs(column: Column) -> TraceVerdict:
@@ -208,9 +263,9 @@ def _judge(
     clock: Column | None,
     smooth: Sequence[Column],
     preamble: Mapping[str, str],
+    n_rows: int,
 ) -> TraceVerdict:
     """Weigh the clock and the smooth channels of a table that no heading gives to runs."""
-    n_rows = len(columns[0].text)
     if not smooth:
         return TraceVerdict(
             is_trace=False, because="no column holds a temperature that changes smoothly"

@@ -207,7 +207,8 @@ def _clock_of(
     if clock is None:
         return None
     if looks or dated or named:
-        return clock if _goes_forward(clock) or looks or dated else None
+        sure = looks or dated or clock.kind == "stamp"
+        return clock if sure or _goes_forward(clock) else None
     if headless and clock.kind in ("stamp", "number"):
         counted = np.diff(clock.seconds[np.isfinite(clock.seconds)])
         return clock if clock.kind == "stamp" or (_goes_forward(clock) and _even(counted)) else None
@@ -362,6 +363,40 @@ def cells_as_words(
         else:
             events.append((at, word))
     return faults, events, blanks
+
+
+_PROBE_WORDS = re.compile(
+    r"probe|sensor|chan|\bch\b|kanal|fühler|sonde|thermo|name|device|position|location|vessel|\bcup"
+    r"|point|label|\btag\b|\bid\b|entity|topic",
+    re.IGNORECASE,
+)
+_MOST_PROBES = 32
+_FEWEST_OF_PROBE = 5
+
+
+def probe_column(columns: Sequence[Column]) -> Column | None:
+    """Find a column that names the probe of each row, where probes have rows of their own.
+
+    Parameters
+    ----------
+    columns : sequence of Column
+        Text beside the readings.
+
+    Returns
+    -------
+    Column or None
+    """
+    for column in columns:
+        if column.text.null_count > 0.02 * len(column.text):
+            continue
+        counts = sorted(c["counts"] for c in pc.value_counts(column.text).to_pylist())
+        if not 2 <= len(counts) <= _MOST_PROBES or counts[0] < _FEWEST_OF_PROBE:
+            continue
+        named = bool(_PROBE_WORDS.search(_split_words(column.heading)))
+        states = bool(re.search(r"stat|alarm|flag|mode|qual", column.heading, re.IGNORECASE))
+        if (named and not states) or (not states and counts[0] >= 0.8 * counts[-1]):
+            return column
+    return None
 
 
 def is_state_column(column: Column) -> bool:

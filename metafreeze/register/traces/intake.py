@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from metafreeze.errors import Fault, Location, Severity
 from metafreeze.register.answers import Answers
@@ -20,6 +22,7 @@ from metafreeze.register.traces.channels import (
     differing_resolution,
     is_state_column,
     power_up_words,
+    probe_column,
     sort_columns,
 )
 from metafreeze.register.traces.clocks import Clock, settle_number, settle_two_fields
@@ -55,6 +58,8 @@ Rows = npt.NDArray[np.int64]
 
 NO_ANSWERS = Answers()
 GAP_STEPS = 2.5
+# Share of the steps that go back where a file lists its newest reading first.
+_BACKWARDS = 0.9
 # Two clocks of one table that differ by more than this share of a step disagree.
 _AGREE = 0.5
 _LISTED = 3
@@ -164,6 +169,19 @@ def _read_table(
     columns = sort_columns(table, source.dialect, answers)
     if not columns.channels:
         return []
+    if _newest_first(columns):
+        turned = _read_table(_turned(table), source, answers, join_s)
+        return [
+            replace(
+                t,
+                how=f"{t.how}; the file lists the newest reading first, so its rows were "
+                "turned round",
+            )
+            for t in turned
+        ]
+    probes = probe_column(columns.others)
+    if probes is not None and columns.clocks:
+        return _read_probes(table, source, probes, answers, join_s)
     _ask_which_column(table, columns, said)
     for fine, coarse in differing_resolution(columns.channels):
         said.add(
@@ -179,6 +197,59 @@ def _read_table(
         time = _time_of(table, clocks, channels, answers, said)
         traces += _read_group(table, source, columns, channels, time, reading, words, said, join_s)
     traces.sort(key=lambda t: (t.position, t.part))
+    return traces
+
+
+def _newest_first(columns: Sorted) -> bool:
+    """Tell a file that lists its readings backwards from one whose clock was reset."""
+    for clock in columns.clocks:
+        steps = np.diff(clock.seconds[np.isfinite(clock.seconds)])
+        if clock.kind != "date" and steps.size >= 4:
+            return bool(np.mean(steps <= 0) >= _BACKWARDS and np.mean(steps < 0) > 0.1)
+    return False
+
+
+def _taken(table: RawTable, at: Rows) -> RawTable:
+    """Take records of a table, in the order of `at`."""
+    places = pa.array(at)
+    return replace(
+        table,
+        columns=tuple(
+            replace(
+                c,
+                text=c.text.take(places),
+                numbers=None if c.numbers is None else c.numbers[at],
+                dates=None if c.dates is None else c.dates[at],
+            )
+            for c in table.columns
+        ),
+        file_rows=table.file_rows[at],
+        hidden=None if table.hidden is None else table.hidden[at],
+    )
+
+
+def _turned(table: RawTable) -> RawTable:
+    n = table.n_rows
+    turned = _taken(table, np.arange(n)[::-1])
+    return replace(turned, breaks=tuple(sorted(n - b for b in table.breaks)))
+
+
+def _read_probes(
+    table: RawTable, source: SourceFile, probes: Column, answers: Answers, join_s: float | None
+) -> list[LoggedTrace]:
+    """Read probes that have rows of their own, each under the name that its rows bear."""
+    traces = []
+    for name in pc.unique(probes.text).drop_null().to_pylist():
+        mask = pc.fill_null(pc.equal(probes.text, name), False).to_numpy(zero_copy_only=False)
+        own = _taken(table, np.flatnonzero(mask))
+        own = replace(own, columns=tuple(c for c in own.columns if c.position != probes.position))
+        breaks = [int(np.count_nonzero(mask[:b])) for b in table.breaks]
+        made = _read_table(replace(own, breaks=tuple(breaks)), source, answers, join_s)
+        for trace in made:
+            alone = len({t.position for t in made}) == 1
+            part = f", part {trace.part}" if trace.parts > 1 else ""
+            channel = f"{name.strip()}{part}" if alone else f"{name.strip()}: {trace.channel}"
+            traces.append(replace(trace, channel=channel, heading=name.strip()))
     return traces
 
 
@@ -352,7 +423,9 @@ def _fits_a_day(clock: Clock) -> bool:
 
 
 def _choose(times: Sequence[_Time]) -> _Time:
-    """Choose the clock to go by: one in UTC, then one with a date, then an elapsed one."""
+    """Choose the clock to go by: one in UTC, then an elapsed one, then one with a date."""
+    if len(times) == 1:
+        return times[0]
 
     def rank(time: _Time) -> tuple[int, int]:
         many = np.unique(time.seconds[np.isfinite(time.seconds)]).size

@@ -55,7 +55,10 @@ def mark_codes(typed: Floats, temp_c: Floats) -> Marks:
     inside = [code for code in _CODES if lowest <= code <= highest]
     if not inside:
         return marks
-    where = np.flatnonzero(np.isin(typed, inside) & finite & ~outside)
+    coded = np.zeros(typed.size, dtype=np.bool_)
+    for code in inside:
+        coded |= typed == code
+    where = np.flatnonzero(coded & finite & ~outside)
     if not where.size:
         return marks
     good = finite & (marks == 0)
