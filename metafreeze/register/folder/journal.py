@@ -16,12 +16,16 @@ from pathlib import Path
 from typing import Any, Literal
 
 from metafreeze.errors import Fault, Location, RegisterError
+from metafreeze.register.folder.shapes import is_known_line
 from metafreeze.register.schema import SCHEMA_VERSION
 
 JOURNAL_NAME = "journal.jsonl"
 JOURNAL_FORMAT = 1
 
 EntryKind = Literal["create", "add", "merge", "undo", "plan", "seal", "look"]
+
+# A line may not claim that more lines before it are gone.
+MOST_GONE = 10_000
 
 # 64 bits: enough to catch damage; a line is not a signature.
 _CHECK_DIGITS = 16
@@ -139,6 +143,9 @@ def read_journal(folder: Path) -> Journal:
             continue
         _require_known(body, number)
         line = Line(seq=body["seq"], kind=body["kind"], body=body)
+        if line.seq > expected + len(unread) + MOST_GONE:
+            unread.append(number)
+            continue
         if line.seq < expected:
             faults.append(_misplaced(number, line))
             continue
@@ -167,9 +174,20 @@ def _believe(raw: bytes) -> dict[str, Any] | None:
     content, tail = raw[:-_TAIL_CHARS] + b"}", raw[-_TAIL_CHARS:]
     if tail != f',"check":"{_check(content)}"}}'.encode():
         return None
-    body = json.loads(content)
-    known = isinstance(body, dict) and isinstance(body.get("seq"), int) and "kind" in body
-    return body if known else None
+    try:
+        body = json.loads(content)
+    except (ValueError, RecursionError):
+        return None
+    # A line of a newer version may look otherwise; that is said before anything else.
+    sound = isinstance(body, dict) and (_is_newer(body) or is_known_line(body))
+    return body if sound else None
+
+
+def _is_newer(body: Mapping[str, Any]) -> bool:
+    return any(
+        isinstance(has := body.get(name, known), int) and has > known
+        for name, known in (("format", JOURNAL_FORMAT), ("schema", SCHEMA_VERSION))
+    )
 
 
 def _require_known(body: Mapping[str, Any], number: int) -> None:

@@ -338,10 +338,18 @@ def _filled_columns(metadata: pq.FileMetaData) -> set[str]:
 
 def _read_filled(folder: Path, record: PartRecord, columns: Sequence[str]) -> pa.Table:
     """Read those of the columns that have a value in the part, in the types of today."""
-    file = pq.ParquetFile(pa.BufferReader(_believed_bytes(folder, record)))
-    _require_known(file.schema_arrow, record)
-    filled = _filled_columns(file.metadata)
-    table = file.read(columns=[name for name in columns if name in filled], use_threads=False)
+    content = _believed_bytes(folder, record)
+    try:
+        # The journal may vouch for bytes that are no part, where both come from a stranger.
+        file = pq.ParquetFile(pa.BufferReader(content))
+        _require_known(file.schema_arrow, record)
+        filled = _filled_columns(file.metadata)
+        table = file.read(columns=[name for name in columns if name in filled], use_threads=False)
+    except (pa.ArrowException, OSError, ValueError) as wrong:
+        raise DamagedPartError(_damaged(record, "part-unreadable", "is no Parquet file")) from wrong
+    if file.metadata.num_rows != record.rows:
+        state = f"has {spell_count(file.metadata.num_rows, 'row')}, not those of the journal"
+        raise DamagedPartError(_damaged(record, "part-damaged", state))
     for at, name in enumerate(table.column_names):
         column, kind = table.column(at), _part_schema().field(name).type
         if column.type == kind:
