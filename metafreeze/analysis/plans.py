@@ -55,6 +55,7 @@ TABLE_COLUMNS = (
     "labs",
     "runs",
     "noticeable",
+    "noticeable_closed",
     "half_width",
     "new_lab_half_width",
     *(
@@ -88,7 +89,8 @@ class TrialPlan(Result):
     smallest_effect : float
         Smallest effect of interest; the bound of equivalence.
     noticeable : float
-        Smallest effect that would be noticed with the wanted power.
+        Smallest effect that would be noticed with the wanted power: in closed form with one or
+        two labs, by simulation with more, where the fit is more careful than the closed form.
     together : float
         The same with the register's own runs beside; NaN without a register.
     batches_needed, labs_needed : float
@@ -237,8 +239,9 @@ def plan_trials(
     smallest = planned if smallest_effect is None else smallest_effect
     truth = smallest if effect is None else effect
     log_ratio = float(np.log1p(-truth))
-    noticeable = noticeable_effect(design, scatter, power=power)
-    lines = _table(design, scatter, log_ratio, float(np.log1p(smallest)), simulations, seed)
+    bound = float(np.log1p(smallest))
+    ask = _Ask(scatter=scatter, log_ratio=log_ratio, bound=bound, power=power)
+    lines = _table(ask, design, simulations, seed)
     n_batches, n_labs, reason = _needed(design, scatter, log_ratio, power)
     enough = design.df >= 1
     return TrialPlan(
@@ -251,7 +254,7 @@ def plan_trials(
         wanted_power=power,
         effect=truth,
         smallest_effect=smallest,
-        noticeable=_less_time(noticeable),
+        noticeable=float(lines["noticeable"].iloc[0]),
         together=_together(known, design, scatter, power),
         batches_needed=n_batches,
         labs_needed=n_labs,
@@ -389,15 +392,61 @@ def _together(known: Known, design: TrialDesign, scatter: Scatter, power: float)
     return _less_time(noticed_errors(df, power=power) / float(np.sqrt(info)))
 
 
-def _table(
-    design: TrialDesign,
-    scatter: Scatter,
-    log_ratio: float,
-    bound: float,
-    simulations: int,
-    seed: int,
-) -> pd.DataFrame:
-    lines = [_line("design", design, scatter, log_ratio, bound, simulations, seed)]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Ask:
+    """What every line of the table is asked."""
+
+    scatter: Scatter
+    log_ratio: float
+    bound: float
+    power: float
+
+    def line(self, along: str, design: TrialDesign, simulations: int, seed: int) -> dict[str, Any]:
+        """Ask one design, in closed form and by simulation."""
+        scatter, right = self.scatter, self.log_ratio < 0.0
+        least = noticeable_effect(design, scatter, power=self.power)
+        closed = {
+            "effect": effect_power(design, scatter, self.log_ratio) if right else NAN,
+            "equivalence": equivalence_power(design, scatter, 0.0, bound=self.bound),
+            "new lab": new_lab_power(design, scatter, self.log_ratio) if right else NAN,
+        }
+        run = None
+        if design.df >= 1 and scatter.run_sd > 0.0:
+            run = simulate_power(
+                design,
+                scatter,
+                self.log_ratio,
+                bound=self.bound,
+                power=self.power,
+                simulations=simulations,
+                seed=seed,
+            )
+        seen = least if run is None or design.labs < FEWEST_LABS else run.noticeable
+        line: dict[str, Any] = {
+            "along": along,
+            "vessels": design.vessels,
+            "batches": design.batches,
+            "labs": design.labs,
+            "runs": design.vessels * design.batches * design.labs,
+            "noticeable": _less_time(seen),
+            "noticeable_closed": _less_time(least),
+            "half_width": half_width(design, scatter),
+            "new_lab_half_width": new_lab_half_width(design, scatter),
+            "simulations": 0 if run is None else simulations,
+            "failed": 0 if run is None else run.failed,
+        }
+        for question in QUESTIONS:
+            name = question.replace(" ", "_")
+            line[f"{name}_closed"] = closed[question]
+            asked = right or question == "equivalence"
+            found = (NAN, NAN, NAN) if run is None or not asked else run.power(question)
+            for what, value in zip(("simulated", "low", "high"), found, strict=True):
+                line[f"{name}_{what}"] = value
+        return line
+
+
+def _table(ask: _Ask, design: TrialDesign, simulations: int, seed: int) -> pd.DataFrame:
+    lines = [ask.line("design", design, simulations, seed)]
     beside = max(1, round(SHARE_BESIDE * simulations))
     for axis in AXES:
         now = getattr(design, axis)
@@ -405,49 +454,5 @@ def _table(
         steps = LABS if axis == "labs" else [max(least, round(now * f)) for f in FACTORS[axis]]
         for value in sorted({*steps} - {now}):
             other = replace(design, **{axis: int(value)})
-            own = seed + len(lines)
-            lines.append(_line(axis, other, scatter, log_ratio, bound, beside, own))
+            lines.append(ask.line(axis, other, beside, seed + len(lines)))
     return pd.DataFrame(lines, columns=list(TABLE_COLUMNS))
-
-
-def _line(
-    along: str,
-    design: TrialDesign,
-    scatter: Scatter,
-    log_ratio: float,
-    bound: float,
-    simulations: int,
-    seed: int,
-) -> dict[str, Any]:
-    line: dict[str, Any] = {
-        "along": along,
-        "vessels": design.vessels,
-        "batches": design.batches,
-        "labs": design.labs,
-        "runs": design.vessels * design.batches * design.labs,
-        "noticeable": _less_time(noticeable_effect(design, scatter)),
-        "half_width": half_width(design, scatter),
-        "new_lab_half_width": new_lab_half_width(design, scatter),
-        "simulations": 0,
-        "failed": 0,
-    }
-    right = log_ratio < 0.0
-    closed = {
-        "effect": effect_power(design, scatter, log_ratio) if right else NAN,
-        "equivalence": equivalence_power(design, scatter, 0.0, bound=bound),
-        "new lab": new_lab_power(design, scatter, log_ratio) if right else NAN,
-    }
-    run = None
-    if design.df >= 1 and scatter.run_sd > 0.0:
-        run = simulate_power(
-            design, scatter, log_ratio, bound=bound, simulations=simulations, seed=seed
-        )
-        line |= {"simulations": simulations, "failed": run.failed}
-    for question in QUESTIONS:
-        name = question.replace(" ", "_")
-        line[f"{name}_closed"] = closed[question]
-        asked = run is not None and (right or question == "equivalence")
-        found = run.power(question) if asked and run is not None else (NAN, NAN, NAN)
-        for what, value in zip(("simulated", "low", "high"), found, strict=True):
-            line[f"{name}_{what}"] = value
-    return line

@@ -311,12 +311,33 @@ def new_lab_power(design: TrialDesign, scatter: Scatter, log_ratio: float) -> fl
     Returns
     -------
     float
-        As if the spreads were known, which simulation corrects; NaN with fewer labs than three.
+        NaN with fewer labs than three.
+
+    Source
+    ------
+    For labs alike the mean of their effects and its spread S² are independent, S² is
+    ``(tau² + v)`` times a chi-square over its degrees of freedom, and the restricted-likelihood
+    estimate of tau² is ``max(S² - v, 0)`` (analysis of variance of a balanced layout: Searle SR,
+    Casella G, McCulloch CE (1992) Variance Components, section 3.8); integrated over S². v is
+    taken as known.
     """
-    half = new_lab_half_width(design, scatter)
-    if np.isnan(half):
+    if design.labs < FEWEST_LABS:
         return NAN
-    return float(stats.norm.cdf((abs(log_ratio) - half) / effect_se(design, scatter)))
+    k = design.labs
+    inside = scatter.run_sd**2 / design.information
+    whole = inside + between_sd(design, scatter) ** 2
+    crit = float(stats.t.isf(ALPHA / 2, k - 2))
+
+    def clear(u: float) -> float:
+        spread = whole * u * u
+        half = crit * np.sqrt(max(spread - inside, 0.0) + max(spread, inside) / k)
+        density = 2.0 * (k - 1) * u * stats.chi2.pdf((k - 1) * u * u, k - 1)
+        return float(stats.norm.cdf((abs(log_ratio) - half) / np.sqrt(whole / k)) * density)
+
+    kink = float(np.sqrt(inside / whole))
+    top = 1.0 + 12.0 / float(np.sqrt(k - 1))
+    value, _ = integrate.quad(clear, 0.0, top, points=[kink, 1.0], limit=200)
+    return float(min(max(value, 0.0), 1.0))
 
 
 def most_power(design: TrialDesign, scatter: Scatter, log_ratio: float) -> float:

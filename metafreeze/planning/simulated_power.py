@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -34,6 +35,8 @@ class SimulatedPower(Result):
         Simulations that were fitted.
     failed : int
         Those that were not; counted apart and not in the shares.
+    noticeable : float
+        Smallest effect that the wanted share of simulations would notice; log ratio.
     half_width, new_lab_half_width : float
         Median half width of the interval, and of the range for a new lab; log ratio.
     simulations, seed : int
@@ -42,6 +45,7 @@ class SimulatedPower(Result):
     hits: IntArray
     fits: int
     failed: int
+    noticeable: float
     half_width: float
     new_lab_half_width: float
     simulations: int
@@ -77,6 +81,7 @@ def simulate_power(
     log_ratio: float,
     *,
     bound: float,
+    power: float = 0.8,
     simulations: int = 400,
     seed: int = 1,
 ) -> SimulatedPower:
@@ -91,6 +96,8 @@ def simulate_power(
         nothing is true; its power is asked of no difference.
     bound : float
         Bound of equivalence, log ratio.
+    power : float
+        Power at which an effect counts as noticeable.
     simulations : int
     seed : int
 
@@ -105,7 +112,8 @@ def simulate_power(
 
     Source
     ------
-    The model of `metafreeze.fit_outcomes`, Kenward-Roger intervals. A true effect moves the
+    The model of `metafreeze.fit_outcomes`; of the Kenward-Roger interval and the one from labs as
+    clusters the wider, as in a challenge. A true effect moves the
     estimates and nothing else, since restricted likelihood knows only residuals; so one set of
     simulations answers all questions.
     """
@@ -123,29 +131,36 @@ def simulate_power(
     place = fits.names.index(WITHIN)
     fine = fits.settled & np.isfinite(fits.se[:, place]) & (fits.df[:, place] > 0.0)
     estimate, se = (design.units * a[fine, place] for a in (fits.estimate, fits.se))
-    df = fits.df[fine, place]
-    noticed = (estimate + log_ratio) * np.sign(log_ratio or 1.0) - _half(0.975, df) * se > 0.0
-    alike = np.abs(estimate) + _half(0.95, df) * se < bound
+    reach95, reach90 = (_reach(fits, place, design.units, level)[fine] for level in (0.975, 0.95))
+    # Without an effect the question is of the hotter one being sooner.
+    side = math.copysign(1.0, log_ratio) if log_ratio else -1.0
+    noticed = (estimate + log_ratio) * side - reach95 > 0.0
+    alike = np.abs(estimate) + reach90 < bound
     hits = [int(noticed.sum()), int(alike.sum()), -1]
-    wide, new_lab = _half(0.975, df) * se, np.array([])
+    new_lab = np.array([])
     if design.labs >= FEWEST_LABS and f"study {WITHIN}" in fits.parts:
         between = design.units * fits.spread[fine, fits.parts.index(f"study {WITHIN}")]
         new_lab = float(stats.t.isf(0.025, design.labs - 2)) * np.hypot(between, se)
-        away = (estimate + log_ratio) * np.sign(log_ratio or 1.0) - new_lab
+        away = (estimate + log_ratio) * side - new_lab
         hits[2] = int((away > 0.0).sum())
     return SimulatedPower(
         hits=np.array(hits, dtype=np.int64),
         fits=int(fine.sum()),
         failed=int((~fine).sum()),
-        half_width=float(np.median(wide)) if wide.size else NAN,
+        # An effect moves each estimate by itself, so it is noticed from here on.
+        noticeable=float(np.quantile(reach95 - side * estimate, power)) if reach95.size else NAN,
+        half_width=float(np.median(reach95)) if reach95.size else NAN,
         new_lab_half_width=float(np.median(new_lab)) if new_lab.size else NAN,
         simulations=simulations,
         seed=seed,
     )
 
 
-def _half(level: float, df: FloatArray) -> FloatArray:
-    return np.asarray(stats.t.ppf(level, df), dtype=np.float64)
+def _reach(fits: ManyFits, place: int, units: float, level: float) -> FloatArray:
+    """Give half of the wider of two intervals, as a challenge takes it."""
+    model = stats.t.ppf(level, fits.df[:, place]) * fits.se[:, place]
+    robust = stats.t.ppf(level, fits.robust_df[:, place]) * fits.robust_se[:, place]
+    return np.asarray(units * np.fmax(model, robust), dtype=np.float64)
 
 
 def _layout(design: TrialDesign) -> tuple[FloatArray, IntArray, IntArray]:
@@ -164,18 +179,18 @@ def _layout(design: TrialDesign) -> tuple[FloatArray, IntArray, IntArray]:
 
 
 def _fit(outcomes: FloatArray, start: FloatArray, lab: IntArray, batch: IntArray) -> ManyFits:
-    """Fit as register rows are fitted: within batches, and between them where they differ."""
-    middle = _mean_of(start, batch)
-    within = start - middle
-    columns = {"intercept": np.ones(start.size)}
-    several = lab.max() > 0
-    between = middle - _mean_of(middle, lab)
-    if np.ptp(between) > 0.0:
-        columns["between"] = between
-    columns[WITHIN] = within
+    """Fit as register rows are fitted: the effect within batches.
+
+    Differences between batches are orthogonal to it and left to their random level.
+    """
+    labs = int(lab.max()) + 1
+    within = start - _mean_of(start, batch)
+    columns = {"intercept": np.ones(start.size), WITHIN: within}
     more: dict[str, Any] = {}
-    if several:
-        more["varying"] = pd.DataFrame({"intercept": columns["intercept"], WITHIN: within})
+    if labs > 1:
+        # Two labs cannot show how labs disagree, three not how level and effect go together.
+        varying = columns if labs >= FEWEST_LABS else {"intercept": columns["intercept"]}
+        more = {"varying": pd.DataFrame(varying), "correlated": labs > FEWEST_LABS}
     if batch.max() > lab.max():
         more["batch"] = batch.astype(str)
     table = pd.DataFrame(columns)

@@ -99,9 +99,10 @@ def write_table() -> None:
         f"Version {metafreeze.__version__}, {datetime.date.today().isoformat()}. Hot 7 % sooner, "
         "bound of equivalence 5 % (asked where there is no difference), runs scatter by 5 %, "
         "batches by 5 %, labs by 30 %. In brackets the 95 % Monte Carlo interval. With one lab "
-        "both closed forms are exact; with several they rest on labs less one degrees of "
-        "freedom, and the range for a new lab takes the spreads as known, so that simulation "
-        "alone counts there.",
+        "both closed forms are exact. With several labs they are exact for a test on the labs' "
+        "own effects; the simulation fits the mixed model and takes the wider of two intervals, "
+        "as a challenge does, which is never less careful. The range for a new lab takes the "
+        "scatter within labs as known in its closed form.",
         "",
         "| vessels | batches | labs | labs differ by | simulated | failed | effect noticed | "
         "closed | no difference shown | closed | new lab too | closed |",

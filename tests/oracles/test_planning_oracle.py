@@ -16,6 +16,7 @@ from metafreeze.planning.power import (
     labs_needed,
     most_power,
     new_lab_half_width,
+    new_lab_power,
     noticeable_effect,
 )
 from metafreeze.planning.simulate import Scatter, share_limits
@@ -102,6 +103,24 @@ def test_a_number_of_labs_that_disagree_has_a_ceiling_no_batches_lift():
     assert ceiling < 0.8
     assert math.isinf(batches_needed(few, SCATTER, -0.05))
     assert most_power(TrialDesign(vessels=6, batches=1), SCATTER, -0.05) == 1.0
+
+
+@pytest.mark.parametrize(("labs", "batches"), [(3, 5), (6, 2), (12, 5)])
+def test_the_range_for_a_new_lab_agrees_with_drawn_lab_effects(labs, batches):
+    """Lab effects drawn; variance parts of a balanced layout, none below zero."""
+    design = TrialDesign(vessels=6, batches=batches, labs=labs)
+    inside = SCATTER.run_sd**2 / design.information
+    rng = np.random.default_rng(21)
+    whole = math.hypot(math.sqrt(inside), 6 * SCATTER.slope_sd_per_10k)
+    effects = -0.2 + whole * rng.standard_normal((DRAWS // 4, labs))
+    found = effects.var(axis=1, ddof=1)
+    range_ = np.sqrt(np.maximum(found - inside, 0.0) + np.maximum(found, inside) / labs)
+    share = np.mean(effects.mean(axis=1) + stats.t.ppf(0.975, labs - 2) * range_ < 0.0)
+    assert new_lab_power(design, SCATTER, -0.2) == pytest.approx(share, abs=2 * FOUR_ERRORS)
+    # The partner that must fail: the range for the mean in the place of the one for a new lab.
+    mean_only = np.sqrt(np.maximum(found, inside) / labs)
+    wrong = np.mean(effects.mean(axis=1) + stats.t.ppf(0.975, labs - 2) * mean_only < 0.0)
+    assert abs(wrong - share) > 2 * FOUR_ERRORS
 
 
 def test_no_number_without_degrees_of_freedom_or_labs():

@@ -50,18 +50,34 @@ def test_one_lab_is_asked_about_itself():
     """How labs differ plays no part with one lab, and does with two or more."""
     alone = mf.plan_trials(simulations=1, between_labs_sd=0.5)
     assert alone.noticeable == mf.plan_trials(simulations=1, between_labs_sd=0.0).noticeable
-    many = mf.plan_trials(simulations=1, labs=5, between_labs_sd=0.5)
-    assert many.noticeable > mf.plan_trials(simulations=1, labs=5, between_labs_sd=0.0).noticeable
+    many, alike = (
+        mf.plan_trials(simulations=50, labs=5, between_labs_sd=sd).noticeable for sd in (0.5, 0.0)
+    )
+    assert many > alike
 
 
 def test_more_of_anything_notices_no_less():
     table = mf.plan_trials(labs=4, simulations=1).to_frame()
     for axis in ("vessels", "batches"):
         lines = table[table["along"].isin(["design", axis])].sort_values(axis)
-        assert (np.diff(lines["noticeable"]) < 0).all()
+        assert (np.diff(lines["noticeable_closed"]) < 0).all()
         assert len(lines) == 4
     labs = table[(table["labs"] > 1) & table["along"].isin(["design", "labs"])].sort_values("labs")
-    assert (np.diff(labs["noticeable"]) < 0).all()
+    assert (np.diff(labs["noticeable_closed"]) < 0).all()
+
+
+def test_with_three_labs_and_few_runs_the_first_sentence_rests_on_the_careful_fit():
+    plan = mf.plan_trials(labs=3, batches=2, between_labs_sd=0.0, simulations=40)
+    line = plan.to_frame().iloc[0]
+    assert plan.noticeable == line["noticeable"] > line["noticeable_closed"]
+
+
+def test_the_noticeable_effect_is_noticed_by_as_many_simulations_as_it_says():
+    design, n = TrialDesign(vessels=6, batches=2, labs=3), 200
+    more = {"bound": BOUND, "simulations": n, "seed": 5}
+    size = simulate_power(design, SCATTER, -0.05, power=0.7, **more).noticeable
+    again = simulate_power(design, SCATTER, -size * (1 + 1e-9), **more)
+    assert again.power("effect")[0] == pytest.approx(0.7, abs=1 / n)
 
 
 @pytest.mark.parametrize("effect", [0.0, -0.1])
