@@ -29,6 +29,9 @@ if TYPE_CHECKING:
     from metafreeze.analysis.run_sheets import run_sheet
     from metafreeze.analysis.study_effects import StudyEffects, study_effects
     from metafreeze.analysis.trial_precision import TrialPrecision, trial_precision
+    from metafreeze.analysis.whole_curves import StartedTrace, compare_whole_curves
+    from metafreeze.curves.events import find_events
+    from metafreeze.curves.whole import CurveRun, compare_curves
     from metafreeze.errors import (
         Fault,
         InputError,
@@ -92,6 +95,7 @@ if TYPE_CHECKING:
     from metafreeze.physics.setup import Setup
     from metafreeze.physics.usual import usual_setup
     from metafreeze.planning.runsheet import RunSheet
+    from metafreeze.planning.traces import simulate_trace
     from metafreeze.register.answers import Answers, FileCheck
     from metafreeze.register.folder.store import Register, create_register, open_register
     from metafreeze.register.intake import check_file, check_files
@@ -113,6 +117,7 @@ _HOMES: dict[str, str] = {
     "Challenge": "metafreeze.analysis.challenge_result",
     "Cumulative": "metafreeze.models.influence",
     "CurveFiles": "metafreeze.analysis.curve_files",
+    "CurveRun": "metafreeze.curves.whole",
     "Disagreement": "metafreeze.models.heterogeneity",
     "Equivalence": "metafreeze.models.replication",
     "ExcessSlope": "metafreeze.analysis.excess",
@@ -156,6 +161,7 @@ _HOMES: dict[str, str] = {
     "Setup": "metafreeze.physics.setup",
     "SmallStudies": "metafreeze.models.small_studies",
     "SmallStudyCheck": "metafreeze.models.small_studies",
+    "StartedTrace": "metafreeze.analysis.whole_curves",
     "StudyEffects": "metafreeze.analysis.study_effects",
     "TrialPlan": "metafreeze.analysis.plans",
     "TrialPrecision": "metafreeze.analysis.trial_precision",
@@ -172,7 +178,9 @@ _HOMES: dict[str, str] = {
     "check_files": "metafreeze.register.intake",
     "check_small_studies": "metafreeze.models.small_studies",
     "compare_bundles": "metafreeze.analysis.against",
+    "compare_curves": "metafreeze.curves.whole",
     "compare_replication": "metafreeze.models.replication",
+    "compare_whole_curves": "metafreeze.analysis.whole_curves",
     "cooling_times": "metafreeze.physics.baseline",
     "create_register": "metafreeze.register.folder.store",
     "cumulate": "metafreeze.models.influence",
@@ -182,6 +190,7 @@ _HOMES: dict[str, str] = {
     "expected_effect": "metafreeze.analysis.expected_pair",
     "expected_times": "metafreeze.analysis.expected",
     "false_alarms": "metafreeze.analysis.false_alarms",
+    "find_events": "metafreeze.curves.events",
     "fit_mixed": "metafreeze.analysis.mixed_fits",
     "fit_outcomes": "metafreeze.models.many_fits",
     "hidden_spread": "metafreeze.models.variance_profile",
@@ -218,6 +227,7 @@ _HOMES: dict[str, str] = {
     "robust_coefficients": "metafreeze.models.robust_coefficients",
     "run_sheet": "metafreeze.analysis.run_sheets",
     "serve_logbook": "metafreeze.logbook.serving",
+    "simulate_trace": "metafreeze.planning.traces",
     "study_effects": "metafreeze.analysis.study_effects",
     "study_modes": "metafreeze.models.prediction",
     "trial_precision": "metafreeze.analysis.trial_precision",
@@ -237,6 +247,7 @@ __all__ = [
     "Challenge",
     "Cumulative",
     "CurveFiles",
+    "CurveRun",
     "Disagreement",
     "Equivalence",
     "ExcessSlope",
@@ -280,6 +291,7 @@ __all__ = [
     "Setup",
     "SmallStudies",
     "SmallStudyCheck",
+    "StartedTrace",
     "StudyEffects",
     "TrialPlan",
     "TrialPrecision",
@@ -297,7 +309,9 @@ __all__ = [
     "check_files",
     "check_small_studies",
     "compare_bundles",
+    "compare_curves",
     "compare_replication",
+    "compare_whole_curves",
     "cooling_times",
     "create_register",
     "cumulate",
@@ -307,6 +321,7 @@ __all__ = [
     "expected_effect",
     "expected_times",
     "false_alarms",
+    "find_events",
     "fit_mixed",
     "fit_outcomes",
     "hidden_spread",
@@ -343,6 +358,7 @@ __all__ = [
     "robust_coefficients",
     "run_sheet",
     "serve_logbook",
+    "simulate_trace",
     "study_effects",
     "study_modes",
     "trial_precision",
