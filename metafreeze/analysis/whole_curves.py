@@ -185,6 +185,38 @@ def started_traces(
     return tuple(out)
 
 
+def add_whole_curves(
+    results: dict[str, Any],
+    tables: dict[str, pd.DataFrame],
+    traces: Sequence[StartedTrace],
+    *,
+    hot_c: float,
+    cold_c: float,
+    seed: int = 1,
+) -> None:
+    """Put the comparison of whole curves among the results of a report; nothing without traces.
+
+    Parameters
+    ----------
+    results : dict
+        What ``results.json`` will hold; gains "curves".
+    tables : dict of str to DataFrame
+        The tables beside it; gain "curve-events" and "curve-points".
+    traces : sequence of StartedTrace
+        Traces of the register.
+    hot_c, cold_c : float
+        The pair that the report is about.
+    seed : int
+        Seed of the resampling.
+    """
+    if not traces:
+        return
+    found = compare_whole_curves(traces, hot_c=hot_c, cold_c=cold_c, seed=seed)
+    results["curves"] = found.results()
+    tables["curve-events"] = found.events
+    tables["curve-points"] = found.drawn
+
+
 _RUN = ("lab_id", "session_id", "block_id", "run_id")
 _BLOCK = ("lab_id", "session_id", "block_id")
 

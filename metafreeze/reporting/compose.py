@@ -26,6 +26,7 @@ from metafreeze.reporting.sections.challenge import (
     moving_choices,
     verdicts,
 )
+from metafreeze.reporting.sections.curves import curves_section
 from metafreeze.reporting.sections.false_alarms import false_alarms_section
 from metafreeze.reporting.sections.physics import physics_section
 from metafreeze.reporting.sections.pooled import (
@@ -86,6 +87,8 @@ def compose_report(results: Mapping[str, Any], tables: Mapping[str, pd.DataFrame
             *challenge_sections(challenge),
             physics_section(pool, challenge),
         ]
+    if "curves" in results:
+        sections.append(curves_section(results["curves"], tables))
     if "false_alarms" in results:
         sections.append(false_alarms_section(results["false_alarms"]))
     sections.append(rows_section(register, pool, tables))
