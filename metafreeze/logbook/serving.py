@@ -230,7 +230,8 @@ def listen(host: str, port: int) -> socket.socket:
         Somebody has it, or this machine has no such address.
     """
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listening = socket.socket(family, socket.SOCK_STREAM)
+    # Named in full: the event loop sends answers at once only on sockets that say they are TCP.
+    listening = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     try:
         # A server that was killed may come back at once at the same address.
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
