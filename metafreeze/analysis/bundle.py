@@ -12,7 +12,7 @@ import io
 import json
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -181,7 +181,7 @@ def run_false_alarms(
     *,
     runs: int,
     advantage: float | None,
-    workers: int = -1,
+    workers: int | None = -1,
     progress: Progress | None = None,
 ) -> dict[str, Any]:
     """Count wrong verdicts on simulated registers, and keep the answer for the report.
@@ -214,7 +214,7 @@ def run_false_alarms(
     except NotEstimableError as impossible:
         return {"status": "unidentifiable", "note": str(impossible)}
     answer = Answer(values={"status": "ok", **as_plain(found.to_dict())})
-    register.cache_put(FALSE_ALARMS, _key(register, settings), _frozen(answer))
+    register.cache_put(FALSE_ALARMS, _alarms_key(register, settings), _frozen(answer))
     return answer.values
 
 
@@ -271,7 +271,7 @@ def gather(
         results[name] = answer.values
         tables.update({f"{name}-{key}": frame for key, frame in answer.tables.items()})
     register.note_look(settings.endpoint)
-    kept = register.cache_get(FALSE_ALARMS, _key(register, settings))
+    kept = register.cache_get(FALSE_ALARMS, _alarms_key(register, settings))
     if kept is not None and only is None:
         results[FALSE_ALARMS] = _thawed(kept).values
     tables["rows"] = rows
@@ -349,6 +349,11 @@ def settings_of(
 
 # What analyses read of the plan beside endpoint and pair.
 PLANNED = ("smallest_effect",)
+
+
+def _alarms_key(register: Register, settings: Settings) -> str:
+    # They go through the verdict's own path, which is the same however much is drawn elsewhere.
+    return _key(register, replace(settings, thorough=False))
 
 
 def _key(register: Register, settings: Settings) -> str:

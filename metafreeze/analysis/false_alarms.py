@@ -132,7 +132,7 @@ def false_alarms(
     endpoint: str = "",
     pair: Sequence[float] | None = None,
     seed: int = 1,
-    workers: int = -1,
+    workers: int | None = -1,
     progress: Progress | None = None,
 ) -> FalseAlarms:
     """Simulate this very design with a known truth and count the wrong verdicts.
@@ -158,8 +158,9 @@ def false_alarms(
         Hot and cold start temperature, °C; the plan's, or the ends of what was tried.
     seed : int
         Seed of all randomness; every simulation has its own stream.
-    workers : int
-        Processes, as joblib counts them; -1 for all cores.
+    workers : int or None
+        Processes, as joblib counts them; -1 for all cores, None for what its configuration says
+        (``joblib.parallel_config``, also for a cluster).
     progress : callable, optional
         Is told how many are done, and of how many.
 
@@ -294,7 +295,7 @@ def _run_all(
     judge: Judge,
     truths: Mapping[str, float | None],
     runs: int,
-    workers: int,
+    workers: int | None,
     keep: Keeper,
     progress: Progress | None,
 ) -> dict[str, Kept]:

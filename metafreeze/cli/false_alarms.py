@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from metafreeze.cli.cluster import cluster_option, working_on
 from metafreeze.cli.options import answer_options, json_option
 from metafreeze.cli.output import SLOW_S, say, terminal_width
 
@@ -45,10 +46,10 @@ NOT_ESTIMABLE_EXIT = 3
 @click.option(
     "--workers",
     type=int,
-    default=-1,
-    show_default=True,
-    help="Processes at once; -1 for all cores.",
+    metavar="N",
+    help="Processes at once; -1, for all cores, by default.",
 )
+@cluster_option
 @answer_options
 @json_option
 def command(
@@ -57,7 +58,8 @@ def command(
     advantage: float,
     pair: tuple[float, float] | None,
     seed: int,
-    workers: int,
+    workers: int | None,
+    cluster: str | None,
     answers: Answers,
     as_json: bool,
 ) -> int:
@@ -75,7 +77,9 @@ def command(
     from metafreeze.reporting.answers import false_alarms_page
     from metafreeze.reporting.terminal import render_text
 
-    with opened(sources, answers) as register:
+    if workers is None and cluster is None:
+        workers = -1
+    with opened(sources, answers) as register, working_on(cluster):
         settings = settings_of(register, endpoint=answers.endpoint, pair=pair, seed=seed)
         found = run_false_alarms(
             register,
