@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any, cast
 
 from metafreeze.errors import InputError
-from metafreeze.logbook.taps import LONGEST_NAME, Tap, require_id
+from metafreeze.logbook.taps import LONGEST_NAME, Tap, require_id, require_member
 from metafreeze.options import Watching, require_choice
 from metafreeze.register.schema import FIELD, Field
 
@@ -96,16 +96,33 @@ class BatchPlan:
 
     @classmethod
     def from_dict(cls, plain: Mapping[str, Any]) -> BatchPlan:
-        """Read what `to_dict` wrote."""
+        """Read what `to_dict` wrote.
+
+        Raises
+        ------
+        InputError
+            A member is missing or of another kind: a register may come from a stranger.
+        """
+        watching = require_choice(plain.get("watching"), Watching, name="watching")
         return cls(
-            id=plain["id"],
-            name=plain["name"],
-            lab=plain["lab"],
-            watching=plain["watching"],
-            sheet=plain["sheet"],
-            began_ms=plain["began_ms"],
-            vessels=tuple(Vessel(name=v["name"], fields=v["fields"]) for v in plain["vessels"]),
+            id=require_id(plain.get("id")),
+            name=require_member(plain, "name", str),
+            lab=require_member(plain, "lab", str),
+            watching=cast(Watching, watching),
+            sheet=require_member(plain, "sheet", str),
+            began_ms=require_member(plain, "began_ms", int),
+            vessels=tuple(_stored_vessel(v) for v in require_member(plain, "vessels", list)),
         )
+
+
+def _stored_vessel(plain: object) -> Vessel:
+    if not isinstance(plain, Mapping):
+        raise InputError(f"A vessel of a stored batch is {plain!r}.")
+    fields = require_member(plain, "fields", Mapping)
+    for name, value in fields.items():
+        if name not in FIELD or not isinstance(value, (str, int, float)):
+            raise InputError(f"A vessel of a stored batch has {name!r}: {value!r}.")
+    return Vessel(name=require_member(plain, "name", str), fields=fields)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

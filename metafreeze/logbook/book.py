@@ -8,13 +8,13 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from metafreeze.errors import Fault, InputError
+from metafreeze.errors import Fault, InputError, Location
 from metafreeze.logbook.arms import look
 from metafreeze.logbook.batches import Batch, BatchPlan, Closing, make_batch
 from metafreeze.logbook.closing import Review, review, store
-from metafreeze.logbook.event_log import Body, EventLog, LogWriter
+from metafreeze.logbook.event_log import LOG_NAME, Body, EventLog, LogWriter
 from metafreeze.logbook.outcomes import make_sheet
-from metafreeze.logbook.taps import Tap, read_tap
+from metafreeze.logbook.taps import Tap, read_tap, require_member
 from metafreeze.register.folder.entries import Entry
 from metafreeze.register.folder.store import Register
 
@@ -57,8 +57,13 @@ class Book:
         self._known: set[str] = set()
         self._on_their_way: dict[str, asyncio.Future[list[Body]]] = {}
         self._changing = asyncio.Lock()
+        strange = []
         for event in self._log.events:
-            self._apply(event)
+            try:
+                self._apply(event)
+            except InputError as error:
+                strange.append(_strange(event, str(error)))
+        self._strange = tuple(strange)
 
     @property
     def id(self) -> str:
@@ -67,8 +72,8 @@ class Book:
 
     @property
     def faults(self) -> tuple[Fault, ...]:
-        """Lines of the log that are damaged."""
-        return self._log.faults
+        """Lines of the log that are damaged, or say what no logbook writes."""
+        return (*self._log.faults, *self._strange)
 
     @property
     def count(self) -> int:
@@ -215,24 +220,40 @@ class Book:
 
     def _apply(self, event: Body) -> None:
         if event["kind"] == "begin":
-            plan = BatchPlan.from_dict(event["plan"])
+            plan = BatchPlan.from_dict(require_member(event, "plan", Mapping))
             self.batches[plan.id] = Batch(plan)
             return
         # The line that began the batch may be damaged; then its taps have no home here, but
         # stay in the log.
-        batch = self.batches.get(event["batch"])
+        batch = self.batches.get(require_member(event, "batch", str))
         if event["kind"] == "tap":
-            self._known.add(event["id"])
+            tap = Tap.from_dict(event)
+            self._known.add(tap.id)
             if batch is not None:
-                batch.taps.append((event["seq"], Tap.from_dict(event)))
-        elif event["kind"] == "close" and batch is not None:
-            batch.closings.append(
-                Closing(seq=event["until"], entry=event["entry"], at_ms=event["got_ms"])
+                batch.taps.append((event["seq"], tap))
+        elif event["kind"] == "close":
+            closing = Closing(
+                seq=require_member(event, "until", int),
+                entry=require_member(event, "entry", str),
+                at_ms=require_member(event, "got_ms", int),
             )
+            if batch is not None:
+                batch.closings.append(closing)
+        else:
+            raise InputError(f"Its kind is {event['kind']!r}.")
 
     def _names_in_register(self) -> set[str]:
         """Name the batches that the register holds, whoever entered them."""
         return set(self.register.rows()["block_id"].dropna())
+
+
+def _strange(event: Body, why: str) -> Fault:
+    return Fault(
+        rule="logbook-event",
+        message=f"Event {event['seq']} of the logbook is left aside. {why}",
+        remedy=f"Restore {LOG_NAME} from a copy",
+        location=Location(file=LOG_NAME),
+    )
 
 
 def folder_of(register: Register) -> Path:

@@ -61,7 +61,8 @@ class EventLog:
         if not heads:
             head = {"kind": "logbook", "format": LOG_FORMAT, "id": secrets.token_hex(8)}
             heads = self.append([head])
-        self.id: str = heads[0]["id"]
+        # It becomes part of names in the browser's storage, whoever wrote it.
+        self.id = str(heads[0].get("id", ""))
 
     def append(self, bodies: Sequence[Mapping[str, Any]]) -> list[Body]:
         """Append events and wait until they are on the disk: all of them, or none.
@@ -149,26 +150,32 @@ def _read(content: bytes) -> tuple[list[Body], tuple[Fault, ...]]:
     """Read whole lines, naming those that cannot be believed."""
     bodies: list[Body] = []
     faults: list[Fault] = []
+    expected = 0
     for number, raw in enumerate(content.split(b"\n")[:-1], 1):
         body = _believe(raw)
         if body is None:
-            faults.append(
-                Fault(
-                    rule="logbook-line",
-                    message=f"Line {number} of the logbook is damaged; what was tapped is lost "
-                    "with it",
-                    remedy=f"Restore {LOG_NAME} from a copy, or write down what you remember",
-                    location=Location(file=LOG_NAME, row=number),
-                )
-            )
+            faults.append(_lost(number, f"Line {number} of the logbook is damaged"))
+            expected += 1
             continue
-        if body.get("format", 1) > LOG_FORMAT:
+        if body["seq"] != expected:
+            faults.append(_lost(number, f"Lines are missing before line {number} of the logbook"))
+        expected = body["seq"] + 1
+        if body.get("format", LOG_FORMAT) != LOG_FORMAT:
             raise RegisterError(
-                f"The logbook has format {body['format']}; this version of metafreeze knows "
+                f"The logbook has format {body['format']!r}; this version of metafreeze knows "
                 f"format {LOG_FORMAT}. Update metafreeze and open it again."
             )
         bodies.append(body)
     return bodies, tuple(faults)
+
+
+def _lost(number: int, state: str) -> Fault:
+    return Fault(
+        rule="logbook-line",
+        message=f"{state}; what was tapped is lost with it",
+        remedy=f"Restore {LOG_NAME} from a copy, or write down what you remember",
+        location=Location(file=LOG_NAME, row=number),
+    )
 
 
 def _believe(raw: bytes) -> Body | None:
@@ -179,4 +186,5 @@ def _believe(raw: bytes) -> Body | None:
         whole = spell_line(body) == raw + b"\n"
     except (ValueError, KeyError, AttributeError, TypeError):
         return None
-    return body if whole and check and isinstance(body.get("seq"), int) else None
+    known = isinstance(body.get("seq"), int) and isinstance(body.get("kind"), str)
+    return body if whole and check and known else None

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from metafreeze.errors import InputError
-from metafreeze.options import TapKind, choices
+from metafreeze.options import TapKind, choices, require_choice
 from metafreeze.register.schema import FIELD
 
 # What a page makes up for itself: enough random digits that no two ever meet.
@@ -101,17 +101,24 @@ class Tap:
 
     @classmethod
     def from_dict(cls, plain: Mapping[str, Any]) -> Tap:
-        """Read what `to_dict` wrote."""
+        """Read what `to_dict` wrote.
+
+        Raises
+        ------
+        InputError
+            A member is missing or of another kind: a register may come from a stranger.
+        """
+        value = plain.get("value")
         return cls(
-            id=plain["id"],
-            batch=plain["batch"],
-            kind=plain["tap"],
-            at_ms=plain["at_ms"],
-            vessel=plain.get("vessel", ""),
-            value=plain.get("value"),
-            text=plain.get("text", ""),
-            target=plain.get("target", ""),
-            moved_ms=plain.get("moved_ms", 0),
+            id=require_id(plain.get("id")),
+            batch=require_id(plain.get("batch")),
+            kind=require_choice(plain.get("tap"), TapKind, name="tap"),
+            at_ms=require_member(plain, "at_ms", int),
+            vessel=require_member(plain, "vessel", str, ""),
+            value=None if value is None else float(require_member(plain, "value", (int, float))),
+            text=require_member(plain, "text", str, ""),
+            target=require_member(plain, "target", str, ""),
+            moved_ms=require_member(plain, "moved_ms", int, 0),
         )
 
 
@@ -175,6 +182,22 @@ def require_id(value: object) -> str:
     """
     if not isinstance(value, str) or not _ID.fullmatch(value):
         raise InputError(f"The id {value!r} is not one of 16 to 64 hexadecimal digits.")
+    return value
+
+
+def require_member(
+    plain: Mapping[str, Any], name: str, kind: type | tuple[type, ...], default: Any = None
+) -> Any:
+    """Return a member of a stored event if it is of its kind.
+
+    Raises
+    ------
+    InputError
+        It is missing, or of another kind.
+    """
+    value = plain.get(name, default)
+    if isinstance(value, bool) or not isinstance(value, kind):
+        raise InputError(f"The {name} of a stored event is {value!r}.")
     return value
 
 

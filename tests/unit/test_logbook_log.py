@@ -6,7 +6,9 @@ import os
 import pytest
 
 from metafreeze.errors import RegisterError
+from metafreeze.logbook.book import Book, folder_of
 from metafreeze.logbook.event_log import LOG_NAME, EventLog, LogWriter
+from metafreeze.register.folder.store import create_register
 
 ONE, TWO = {"kind": "tap", "id": "a"}, {"kind": "tap", "id": "b", "text": "größer"}
 
@@ -47,11 +49,60 @@ def test_a_damaged_line_is_named_and_the_others_stand(tmp_path):
     assert again.append([TWO])[0]["seq"] == 4
 
 
+def test_a_line_that_is_gone_is_missed(tmp_path):
+    EventLog(tmp_path).append([ONE, TWO, ONE])
+    lines = (tmp_path / LOG_NAME).read_bytes().splitlines(keepends=True)
+    (tmp_path / LOG_NAME).write_bytes(b"".join([*lines[:2], *lines[3:]]))
+    (fault,) = EventLog(tmp_path).faults
+    assert "missing before line 3" in fault.message
+
+
 def test_a_log_of_a_newer_version_is_refused(tmp_path):
     log = EventLog(tmp_path)
     log.append([{"kind": "logbook", "format": 2, "id": "x"}])
     with pytest.raises(RegisterError, match="format 2"):
         EventLog(tmp_path)
+
+
+PLAN = {
+    "id": "ab" * 8,
+    "name": "first",
+    "lab": "Quarry Lane",
+    "watching": "looks",
+    "sheet": "",
+    "began_ms": 1,
+    "vessels": [{"name": "1", "fields": {"start_temp_c": 80.0}}],
+}
+TAP = {"id": "cd" * 8, "batch": "ab" * 8, "tap": "in", "vessel": "1", "at_ms": 5}
+
+
+@pytest.mark.parametrize(
+    "event",
+    [
+        {"kind": "begin", "plan": PLAN | {"id": "../../../x"}},
+        {"kind": "begin", "plan": PLAN | {"vessels": [{"name": 7, "fields": {}}]}},
+        {"kind": "begin", "plan": PLAN | {"vessels": [{"name": "1", "fields": {"x": 1}}]}},
+        {"kind": "begin", "plan": PLAN | {"watching": "never"}},
+        {"kind": "begin", "plan": "first"},
+        {"kind": "tap", **TAP, "id": None},
+        {"kind": "tap", **TAP, "tap": "melted"},
+        {"kind": "tap", **TAP, "at_ms": "noon"},
+        {"kind": "tap", **TAP, "value": [1]},
+        {"kind": "tap", **TAP, "batch": {}},
+        {"kind": "close", "batch": "ab" * 8, "until": None, "entry": "e0001", "got_ms": 1},
+        {"kind": "dance", "batch": "ab" * 8},
+    ],
+)
+def test_a_line_of_a_strangers_making_is_left_aside_by_number(tmp_path, event):
+    register = create_register(tmp_path / "winter")
+    log = EventLog(folder_of(register))
+    begin = {"kind": "begin", "plan": PLAN | {"id": "ef" * 8}}
+    strange = log.append([begin, event, {"kind": "tap", **TAP, "batch": "ef" * 8}])[1]
+    book = Book(register)
+    (fault,) = book.faults
+    assert fault.message.startswith(f"Event {strange['seq']} of the logbook is left aside")
+    assert list(book.batches) == ["ef" * 8] and book.count == 1
+    book.close()
 
 
 def test_a_full_disk_refuses_and_keeps_what_was_there(tmp_path, monkeypatch):

@@ -7,9 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from metafreeze.cli.main import answer
 from metafreeze.errors import InputError
 from metafreeze.logbook.arms import split_arms, stopping_rule
 from metafreeze.logbook.sheets import read_run_sheet
+from metafreeze.register.folder.store import create_register
 from metafreeze.register.templates import write_template
 
 HEAD = "lab,batch,run,position,vessel,start temperature (°C),freeze time (min)\n"
@@ -26,19 +28,30 @@ def test_each_batch_of_the_sheet_is_a_plan(tmp_path):
         sheet(tmp_path, "Q,1,A,p1,cup,80,", "Q,1,B,p2,cup,20,", "Q,2,A,p1,cup,20,")
     )
     assert [v.name for v in first.vessels] == ["A", "B"]
-    assert (
-        dict(first.vessels[0].fields)
-        == {
-            "record_level": "run",
-            "position_id": "p1",
-            "vessel_material": "cup",
-            "start_temp_c": 80.0,
-        }
-        or "record_level" not in first.vessels[0].fields
-    )
-    assert first.vessels[0].fields["position_id"] == "p1"
+    assert dict(first.vessels[0].fields) == {
+        "position_id": "p1",
+        "vessel_material": "cup",
+        "start_temp_c": 80.0,
+    }
     assert not {"endpoint", "time_lower_s", "file_row"} & set(first.vessels[0].fields)
     assert (first.lab, first.name, second.name) == ("Q", "1", "2")
+
+
+def test_a_run_sheet_drawn_by_lot_is_read_with_its_places_and_aims(tmp_path):
+    create_register(tmp_path / "winter", primary_endpoint="t_solid", lab="Quarry Lane")
+    words = ["runsheet", str(tmp_path / "winter"), "--vessels", "6", "--batches", "3", "--sham"]
+    assert answer([*words, "--seed", "7", "--out", str(tmp_path / "today")]) == 0
+    plans = read_run_sheet(tmp_path / "today.csv")
+    assert [(plan.lab, plan.name, len(plan.vessels)) for plan in plans] == [
+        ("Quarry Lane", name, 6) for name in ("1", "2", "3")
+    ]
+    for plan in plans:
+        fields = [dict(vessel.fields) for vessel in plan.vessels]
+        assert sorted(one["position_id"] for one in fields) == [f"P{k}" for k in range(1, 7)]
+        assert [one["insertion_order"] for one in fields] == [1, 2, 3, 4, 5, 6]
+        assert {one["arm"] for one in fields} == {"aim 80 °C", "aim 20 °C"}
+        assert sorted(one["sham"] for one in fields if "sham" in one) == ["A", "B"]
+        assert all("start_temp_c" not in one for one in fields)
 
 
 def test_a_vessel_without_a_name_takes_that_of_its_place(tmp_path):

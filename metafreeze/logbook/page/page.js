@@ -454,7 +454,7 @@ function drawBatch() {
     button.className = `tile ${course.state}`;
     button.setAttribute("aria-pressed", String(vessel.name === chosen));
     const start = course.values.start_temp;
-    setText(button.firstChild.lastChild, start === undefined ? "" : `${numberWords(start)}°`);
+    setText(button.firstChild.lastChild, start === undefined ? aimWords(vessel) : `${numberWords(start)}°`);
     setText(button.children[1], STATE_WORDS[course.state]);
   });
   drawVessel(courses);
@@ -462,12 +462,26 @@ function drawBatch() {
   drawClocks(courses);
 }
 
+// A run sheet says at which temperature to aim; what was measured takes its place.
+function aimWords(vessel) {
+  const aim = /(\d+(?:\.\d+)?) *°C/.exec(vessel.fields.arm || "");
+  return aim ? `(${aim[1]}°)` : "";
+}
+
+function vesselWords(vessel) {
+  const { position_id: position, arm, sham } = vessel.fields;
+  const parts = [`Vessel ${vessel.name}`];
+  if (position && position !== vessel.name) parts.push(`place ${position}`);
+  if (arm) parts.push(arm);
+  if (sham) parts.push(`label ${sham}`);
+  return parts.join(", ");
+}
+
 function drawVessel(courses) {
   const k = batch.plan.vessels.findIndex((vessel) => vessel.name === chosen);
   const vessel = batch.plan.vessels[k];
   const course = courses[k];
-  const position = vessel.fields.position_id;
-  setText(el("vessel-name"), `Vessel ${vessel.name}` + (position && position !== vessel.name ? `, place ${position}` : ""));
+  setText(el("vessel-name"), vesselWords(vessel));
   for (const input of document.querySelectorAll("input.measured")) {
     if (document.activeElement === input || input.getAttribute("aria-invalid") === "true") continue;
     const value = course.values[input.id];
