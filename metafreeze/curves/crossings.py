@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from metafreeze.curves.noise import places_of
 from metafreeze.curves.trace import Floats, Trace
 
 # Readings farther than this many times the noise from a level lie surely on one side.
@@ -142,7 +143,7 @@ def _last_true(marks: npt.NDArray[np.bool_]) -> int:
 def _lasting(times: Floats, temps: Floats, level_c: float, margin: float, last: int) -> int:
     """Pass over falls that are undone soon."""
     for _ in range(_MOST_RETURNS):
-        until = int(np.searchsorted(times, times[last] + LASTING_S, side="right"))
+        until = int(times.searchsorted(times[last] + LASTING_S, side="right"))
         # What lies below for less than noise can tell is no return.
         back = temps[last:until] >= level_c + margin
         if not back.any():
@@ -291,13 +292,13 @@ def _window(trace: Trace, times: Floats, low: int, high: int, rate: float) -> tu
     reach = max(_FIT_NOISE * trace.noise_k, _FIT_K, _FIT_ROUNDING * trace.resolution_k)
     middle = (times[low] + times[high - 1]) / 2
     half = max(reach / max(rate, 1e-12), 2 * trace.step_s)
-    wide_low = min(int(np.searchsorted(times, middle - half)), low)
-    wide_high = max(int(np.searchsorted(times, middle + half, side="right")), high)
+    wide_low = min(int(times.searchsorted(middle - half)), low)
+    wide_high = max(int(times.searchsorted(middle + half, side="right")), high)
     wide_low = max(wide_low, low - _MOST_READINGS)
     wide_high = min(wide_high, high + _MOST_READINGS)
     apart = times[wide_low + 1 : wide_high] - times[wide_low : wide_high - 1] > trace.gap_s
     if apart.any():
-        gaps = np.flatnonzero(apart) + wide_low
+        gaps = places_of(apart) + wide_low
         wide_low = max([wide_low, *(int(g) + 1 for g in gaps if g < low)])
         wide_high = min([wide_high, *(int(g) + 1 for g in gaps if g >= high - 1)])
     return wide_low, wide_high

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from metafreeze.curves.noise import middle_value
+from metafreeze.curves.noise import middle_value, places_of
 from metafreeze.curves.trace import Floats, Trace
 
 DisturbanceKind = Literal["door", "knock", "probe-move"]
@@ -91,7 +91,7 @@ def _find_spikes(times: Floats, temps: Floats, noise: float) -> list[Disturbance
             upper_s=float(times[i + 2]),
             because=f"one reading {off[i]:+.1f} K off its neighbours",
         )
-        for i in np.flatnonzero(far)
+        for i in places_of(far)
     ]
 
 
@@ -112,7 +112,7 @@ def _find_moves(times: Floats, temps: Floats, noise: float) -> list[Disturbance]
             upper_s=float(times[i + 1]),
             because=f"a jump of {steps[i]:+.1f} K from one reading to the next",
         )
-        for i in np.flatnonzero(far)
+        for i in places_of(far)
     ]
 
 
@@ -121,10 +121,10 @@ def _find_doors(times: Floats, temps: Floats, noise: float) -> list[Disturbance]
     lowest = np.minimum.accumulate(temps)
     rise = temps - lowest
     needed = max(_DOOR_RISE_K, _OUTSTANDING * noise)
-    at = np.flatnonzero(rise >= needed)
+    at = places_of(rise >= needed)
     if not at.size:
         return []
-    cuts = np.flatnonzero(np.diff(at) > 1)
+    cuts = places_of(np.diff(at) > 1)
     firsts = at[np.concatenate(([0], cuts + 1))]
     lasts = at[np.concatenate((cuts, [at.size - 1]))]
     found = []

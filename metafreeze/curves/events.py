@@ -17,6 +17,7 @@ from metafreeze.curves.crossings import LIMITS, Crossing, find_crossing
 from metafreeze.curves.disturbances import Disturbance, find_disturbances
 from metafreeze.curves.hidden import HiddenFreeze, find_hidden_freeze
 from metafreeze.curves.ice import FirstIce, find_first_ice
+from metafreeze.curves.noise import places_of
 from metafreeze.curves.plateau import Departure, Plateau, find_departure, find_plateau
 from metafreeze.curves.trace import (
     Averaged,
@@ -233,7 +234,7 @@ def _find_insertion(trace: Trace) -> tuple[Event, int]:
         return event, hottest
     band = max(0.3, 4 * noise)
     high = float(np.median(temps[:3]))
-    left = np.flatnonzero(temps < high - band)
+    left = places_of(temps < high - band)
     if left.size and left[0] >= 4:
         at = int(left[0])
         lead = (temps[at - 2] - temps[0]) / max(times[at - 2] - times[0], 1e-12)
@@ -325,7 +326,7 @@ def _zero(trace: Trace, plateau: Plateau | None, ice: FirstIce, start: int) -> E
         trace,
         plateau.level_c,
         start=start,
-        stop=int(np.searchsorted(trace.time_s, ice.on_line_s, side="right")) + 1,
+        stop=int(trace.time_s.searchsorted(ice.on_line_s, side="right")) + 1,
         level_slack_k=LIMITS * plateau.level_se_k + plateau.level_slack_k,
         corrected=f", the probe's own reading of 0 °C ({plateau.level_c:+.2f})",
     )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from metafreeze.curves.noise import places_of
 from metafreeze.curves.trace import Floats, Trace
 
 # Readings on either side from which the rate of cooling there is taken.
@@ -60,7 +61,7 @@ def find_hidden_freeze(trace: Trace) -> HiddenFreeze | None:
     T1, T2: temperatures before and after the gap; r1, r2: their rates of fall.
     """
     times, temps = trace.time_s, trace.temp_c
-    gaps = np.flatnonzero(np.diff(times) > trace.gap_s)
+    gaps = places_of(np.diff(times) > trace.gap_s)
     found: HiddenFreeze | None = None
     for last in gaps.tolist():
         before = slice(max(last + 1 - _BESIDE, 0), last + 1)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from metafreeze.curves.crossings import LIMITS, fit_line
+from metafreeze.curves.noise import places_of
 from metafreeze.curves.plateau import Departure, Plateau
 from metafreeze.curves.trace import Floats, Trace, cooling_rate
 
@@ -119,7 +120,7 @@ class _Approach:
 def _fit_approach(trace: Trace, last: int, span_k: float) -> _Approach | None:
     """Fit the readings up to `last` that lie within a span above it, at least three."""
     window = trace.temp_c[max(last + 1 - _MOST_ON_LINE, 0) : last + 1]
-    above = np.flatnonzero(window > window[-1] + span_k)
+    above = places_of(window > window[-1] + span_k)
     first = last - (window.size - 1 - int(above[-1])) + 1 if above.size else last - window.size + 1
     first = max(min(first, last - 3), 0)
     if last - first < 1:
@@ -199,8 +200,8 @@ def _after_rise(trace: Trace, plateau: Plateau, coldest: int, depth: float) -> F
         ground = np.minimum(np.maximum(approach.at(times[begin : end + 1]), floor), ground + depth)
     excess = temps[begin : end + 1] - ground
     sure = min(max(_RISEN * noise, 0.02), 0.5 * depth)
-    on_line = begin + int(np.flatnonzero(excess[: risen - begin] < sure)[-1])
-    soon = int(np.searchsorted(times, times[on_line] + RISE_WITHIN_S, side="right"))
+    on_line = begin + int(places_of(excess[: risen - begin] < sure)[-1])
+    soon = int(times.searchsorted(times[on_line] + RISE_WITHIN_S, side="right"))
     soon = min(max(soon, on_line + 2), times.size)
     lowest = min(float(temps[on_line]), float(ground[on_line - begin]))
     rise = float(temps[on_line + 1 : soon].max() - lowest) if soon > on_line + 1 else 0.0
@@ -251,7 +252,7 @@ def _earliest_s(times: Floats, excess: Floats, on_line: int, share: float, depth
     last = float(times[on_line])
     step = float(times[on_line + 1] - last)
     arrived = float(times[int((excess >= 0.85 * depth).argmax())])
-    under = np.flatnonzero(excess < 0.6 * depth)
+    under = places_of(excess < 0.6 * depth)
     late = min(int(under[-1]) + 1, times.size - 1) if under.size else on_line + 1
     took = max(arrived, float(times[late])) - last
     back = float(np.interp(share, _GONE, _LAGS_BACK)) * took
@@ -262,7 +263,7 @@ def _earliest_s(times: Floats, excess: Floats, on_line: int, share: float, depth
 def _rate_at_zero(trace: Trace, coldest: int, level_c: float) -> float:
     """Give the slope at which the trace fell through the level of its plateau."""
     before = trace.temp_c[: coldest + 1]
-    passing = np.flatnonzero(np.abs(before - level_c) <= 2.0)
+    passing = places_of(np.abs(before - level_c) <= 2.0)
     if passing.size < 2:
         return 0.0
     first, last = int(passing[0]), int(passing[-1])
@@ -274,7 +275,7 @@ def _without_rise(trace: Trace, plateau: Plateau, departure: Departure | None) -
     """Judge a plateau that is reached from above, with no rise that stands out."""
     times, temps, noise = trace.time_s, trace.temp_c, trace.noise_k
     near = plateau.level_c + max(0.3, _LEFT * noise, trace.resolution_k)
-    high = np.flatnonzero(temps[: plateau.first + 1] > near)
+    high = places_of(temps[: plateau.first + 1] > near)
     if not high.size:
         return FirstIce(frozen=False, because="the trace begins at rest near 0 °C")
     last_high = int(high[-1])
@@ -300,13 +301,13 @@ def _without_rise(trace: Trace, plateau: Plateau, departure: Departure | None) -
     reached = approach.middle + (plateau.level_c - approach.mean) / approach.slope
     # Readings surely above the line drawn on have left it.
     under = max(8 * noise, 0.5)
-    stop = int(np.searchsorted(times, reached + under / -approach.slope)) + 2
+    stop = int(times.searchsorted(reached + under / -approach.slope)) + 2
     stop = min(max(stop, last_high + 3), plateau.last)
     line = approach.at(times[last_high + 1 : stop + 1])
     # A line drawn on misses how the curve bends.
     bent = (approach.mean - line) ** 2 / (2 * _BENDS_OVER_K)
     on = temps[last_high + 1 : stop + 1] <= line + _LEFT * noise + bent
-    off = last_high + 1 + (int(np.flatnonzero(on)[-1]) + 1 if on.any() else 0)
+    off = last_high + 1 + (int(places_of(on)[-1]) + 1 if on.any() else 0)
     off = min(off, times.size - 1)
     before = float(times[max(off - 1, last_high)])
     gaps = np.diff(times[last_high : off + 1])
@@ -323,7 +324,7 @@ def _without_rise(trace: Trace, plateau: Plateau, departure: Departure | None) -
     # Readings surely above the level were water.
     own = max(noise**2 - trace.resolution_k**2 / 12, 0.0) ** 0.5
     surely = plateau.level_c + trace.resolution_k / 2 + plateau.level_slack_k + _LEFT * own
-    water = np.flatnonzero(temps[:off] >= surely - _TINY_K)
+    water = places_of(temps[:off] >= surely - _TINY_K)
     if water.size and own < trace.resolution_k:
         lower = max(lower, float(times[water[-1]]))
     if in_gap:
@@ -349,7 +350,7 @@ def _slows(trace: Trace, level_c: float, near_c: float, *, ends: bool) -> bool:
     temps, times = trace.temp_c, trace.time_s
     arrived = int(np.argmax(temps <= near_c))
     far_c = max(level_c + _HIGHER_K, 2 * near_c - level_c)
-    above = np.flatnonzero(temps[:arrived] >= far_c)
+    above = places_of(temps[:arrived] >= far_c)
     usual = cooling_rate(trace)
     if not above.size or usual <= 0:
         return False

@@ -19,6 +19,20 @@ _LEVELS_OF = 300
 _SMALLEST_STEP_K = 1e-6
 
 
+def places_of(marks: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
+    """Give the places of the True marks, without the detour that other shapes need.
+
+    Parameters
+    ----------
+    marks : bool array, shape (n,)
+
+    Returns
+    -------
+    int array
+    """
+    return marks.nonzero()[0]
+
+
 def middle_value(values: Floats) -> float:
     """Give the upper of the middle values, quicker than a median that settles ties.
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from metafreeze.curves.crossings import MISFIT, meet_level
-from metafreeze.curves.noise import measure_rounding_bias, middle_value
+from metafreeze.curves.noise import measure_rounding_bias, middle_value, places_of
 from metafreeze.curves.trace import Floats, Trace
 
 # Probes read up to 2 K off; sea water freezes at -1.9 °C (UNESCO 1983, from memory).
@@ -92,8 +92,8 @@ class Departure:
 
 def _longest_run(inside: npt.NDArray[np.bool_]) -> tuple[int, int]:
     """Give first and last of the longest run of True, bridging short interruptions."""
-    at = np.flatnonzero(inside)
-    cuts = np.flatnonzero(np.diff(at) > _BRIDGED + 1)
+    at = places_of(inside)
+    cuts = places_of(np.diff(at) > _BRIDGED + 1)
     firsts = at[np.concatenate(([0], cuts + 1))]
     lasts = at[np.concatenate((cuts, [at.size - 1]))]
     best = int(np.argmax(lasts - firsts))
@@ -123,7 +123,7 @@ def find_plateau(trace: Trace, *, usual_rate: float = 0.0) -> Plateau | None:
         return None
     tolerance = max(_BAND_K, _BAND_NOISE * trace.noise_k / size**0.5, 0.75 * trace.resolution_k)
     values = np.sort(near)
-    counts = np.searchsorted(values, values + 2 * tolerance, side="right") - np.arange(values.size)
+    counts = values.searchsorted(values + 2 * tolerance, side="right") - np.arange(values.size)
     best = int(np.argmax(counts))
     level = float(values[best + int(counts[best]) // 2])
     first, last = 0, 0
@@ -172,17 +172,17 @@ def _before_doors(
 ) -> int:
     """Go back over rises above the level to where the trace first came to stay at it."""
     # Below the level it has been supercooled since, and was water.
-    low = np.flatnonzero(blocks[:first] < level - tolerance)
+    low = places_of(blocks[:first] < level - tolerance)
     begin = int(low[-1]) + 1 if low.size else 0
     inside = np.abs(blocks[begin:first] - level) <= tolerance
     if not inside.any():
         return first
     needed = max(_STAYS * 2 * tolerance / fall_a_block, 3)
-    at = np.flatnonzero(inside)
-    cuts = np.flatnonzero(np.diff(at) > 1)
+    at = places_of(inside)
+    cuts = places_of(np.diff(at) > 1)
     starts = at[np.concatenate(([0], cuts + 1))]
     ends = at[np.concatenate((cuts, [at.size - 1]))]
-    long = np.flatnonzero(ends - starts + 1 >= needed)
+    long = places_of(ends - starts + 1 >= needed)
     return begin + int(starts[long[0]]) if long.size else first
 
 
@@ -216,7 +216,7 @@ def find_departure(
     if not _kept(times, depth, fallen, at):
         return None
     small = max(_FLAT_K, 2 * trace.noise_k)
-    flat = np.flatnonzero(depth[:at] < small)
+    flat = places_of(depth[:at] < small)
     last_flat = int(flat[-1]) if flat.size else 0
     if times[last_flat + 1] - times[last_flat] > trace.gap_s:
         return Departure(
@@ -241,7 +241,7 @@ def _distance_to_sink(depth: Floats) -> float:
 def _kept(times: Floats, depth: Floats, fallen: npt.NDArray[np.bool_], at: int) -> bool:
     """Tell whether a fall lasts, perhaps after an opened door has lifted it once more."""
     while True:
-        until = int(np.searchsorted(times, times[at] + KEPT_S)) + 1
+        until = int(times.searchsorted(times[at] + KEPT_S)) + 1
         kept = depth[at:until]
         if kept.size >= 2 and middle_value(kept) >= FALL_K:
             return True
@@ -267,7 +267,7 @@ def _draw_back(
     """
     deepest = min(max(_FALL_TO_K, _FALL_NOISE * trace.noise_k), _FALL_MOST_K)
     shallow = max(_FALL_FROM_K, 2 * trace.noise_k)
-    beyond = np.flatnonzero(depth[last_flat + 1 :] > deepest)
+    beyond = places_of(depth[last_flat + 1 :] > deepest)
     stop = last_flat + 1 + (int(beyond[0]) if beyond.size else depth.size - last_flat - 1)
     low, high = last_flat + 1, max(stop, min(last_flat + 4, depth.size))
     # Ice slows down as it nears the sink: on this scale its fall is a straight line.
@@ -283,8 +283,8 @@ def _draw_back(
             deepest, most = deepest / 2, deepest / 2
         deepest = max(deepest, min(_FALL_STEPS * met.slope_k_s * trace.step_s, most))
         shallow = max(shallow, min(_LAG_S * met.slope_k_s, _LAG_K))
-        low = int(np.searchsorted(times, met.at_s + shallow / met.slope_k_s))
-        high = int(np.searchsorted(times, met.at_s + deepest / met.slope_k_s))
+        low = int(times.searchsorted(met.at_s + shallow / met.slope_k_s))
+        high = int(times.searchsorted(met.at_s + deepest / met.slope_k_s))
         low = min(low, depth.size - 3)
         high = min(max(high, low + 3), depth.size)
         if (low, high) == used:

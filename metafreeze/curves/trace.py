@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from metafreeze.curves.noise import measure_noise, measure_resolution, middle_value
+from metafreeze.curves.noise import measure_noise, measure_resolution, middle_value, places_of
 from metafreeze.errors import InputError
 
 Floats = npt.NDArray[np.float64]
@@ -165,7 +165,7 @@ def cooling_rate(trace: Trace) -> float:
     cold = temps <= _RATE_TO_C
     until = int(cold.argmax())
     if cold[until] and until:
-        warm = np.flatnonzero(temps[:until] >= _RATE_FROM_C)
+        warm = places_of(temps[:until] >= _RATE_FROM_C)
         if warm.size and times[until] > times[warm[-1]]:
             return float((temps[warm[-1]] - temps[until]) / (times[until] - times[warm[-1]]))
     coldest = int(temps.argmin())
@@ -195,7 +195,7 @@ def average_trace(trace: Trace) -> Averaged:
         size = int(min(_BLOCK_SHARE * trace.noise_k / (rate * trace.step_s), count / 50))
     if size < 2:
         return Averaged(trace=trace, starts=np.arange(count), size=1)
-    breaks = np.flatnonzero(np.diff(trace.time_s) > trace.gap_s) + 1
+    breaks = places_of(np.diff(trace.time_s) > trace.gap_s) + 1
     edges = np.concatenate(([0], breaks, [count]))
     starts = np.concatenate([np.arange(a, b, size) for a, b in pairwise(edges)])
     sizes = np.diff(np.append(starts, count))
