@@ -89,9 +89,9 @@ def through_evaporation(
     share = path / effect.estimate if clear and path * rest > 0 < path * effect.estimate else np.nan
     percent = 100 * math.expm1(path)
     found = (
-        "Hardly any: these vessels lose too little for it to matter."
+        "hardly any of it, since these vessels lose too little."
         if abs(path) < LEAST_EFFECT
-        else f"Evaporation alone makes the hotter one {abs(percent):.0f} % "
+        else f"it alone makes the hotter one {abs(percent):.0f} % "
         f"{'sooner' if path < 0 else 'later'}; without it the effect would be "
         f"{100 * math.expm1(rest):+.0f} %."
     )

@@ -254,7 +254,7 @@ def start_error(question: Question, runs: ExactRuns, rng: np.random.Generator) -
         runs.block,
         np.where(known, written, USUAL_START_ERROR_K),
         units=question.units,
-        assumed=not bool(known.any()),
+        assumed=not bool(known.all()),
         rng=rng,
     )
 

@@ -32,7 +32,7 @@ class StartError(Result):
     error_sd_k : float
         Typical error of a start temperature, K.
     assumed : bool
-        Whether the rows do not say it.
+        Whether some rows or all do not say it.
     seen, corrected : float
         Log ratio at the pair, by least squares within batches.
     hidden_share : float
@@ -102,7 +102,7 @@ def correct_for_start_error(
     units : float
         The pair's distance in 10 K.
     assumed : bool
-        Whether the error is assumed rather than recorded.
+        Whether the error of some rows or all is assumed rather than recorded.
     rng : Generator
     draws : int
         Simulated sets at each amount of noise.
@@ -143,6 +143,7 @@ def correct_for_start_error(
     seen = slopes[0]
     corrected = float(np.polynomial.polynomial.polyval(-1.0, curve)) if typical > 0 else seen
     hidden = 1.0 - seen / corrected if corrected else 0.0
+    said = ", assumed where nobody wrote it down," if assumed else ""
     return StartError(
         error_sd_k=typical,
         assumed=assumed,
@@ -153,10 +154,7 @@ def correct_for_start_error(
         rows=int(starts.size),
         blocks=int(label.max()) + 1,
         asked=ASKED,
-        found=(
-            f"An error of {typical:.2g} K{', assumed,' if assumed else ''} hides "
-            f"{100 * hidden:.2g} % of it."
-        ),
+        found=(f"An error of {typical:.2g} K{said} hides {100 * hidden:.2g} % of it."),
     )
 
 

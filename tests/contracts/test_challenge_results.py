@@ -8,11 +8,15 @@ import pytest
 
 from metafreeze.results import Result
 from metafreeze.scrutiny.choices import Material, many_analyses
+from metafreeze.scrutiny.imputation import pool_imputations
+from metafreeze.scrutiny.measured import measure_causes
 from metafreeze.scrutiny.mediation import fit_paths, mediate
+from metafreeze.scrutiny.needed import trials_needed
 from metafreeze.scrutiny.roles import judge_covariates
 from metafreeze.scrutiny.sham import compare_sham
 from metafreeze.scrutiny.shape import fit_shape
 from metafreeze.scrutiny.shuffle import shuffle_test
+from metafreeze.scrutiny.start_error import correct_for_start_error
 
 N = 48
 
@@ -46,10 +50,23 @@ def results():
         compare_sham(y, np.tile(["A", "B"], N // 2), block),
         compare_sham(y, np.full(N, ""), block),
         judge_covariates(["lid"], roles={"lid": "design"}, labels={"lid": "lid"}),
+        pool_imputations([0.1, 0.2, 0.3], [0.01, 0.01, 0.02], complete_df=20.0),
+        measure_causes(x, y, block, {"m": m[:, None]}),
+        measure_causes(x, y, block, {}),
+        trials_needed(0.03, studies=8, blocks=12, runs=N, margin=0.05, margin_words="5 %"),
+        correct_for_start_error(
+            10 * x + 20, y, block, 1.0, units=6.0, assumed=True, rng=rng, draws=20
+        ),
+        correct_for_start_error(
+            np.full(N, 20.0), y, block, 1.0, units=6.0, assumed=True, rng=rng, draws=20
+        ),
     ]
 
 
-@pytest.mark.parametrize("place", range(10))
+COUNT = 16
+
+
+@pytest.mark.parametrize("place", range(COUNT))
 def test_a_result_shows_itself(place):
     result = results()[place]
     assert isinstance(result, Result)
@@ -62,5 +79,6 @@ def test_a_result_shows_itself(place):
 
 def test_what_does_not_apply_says_why():
     silent = [r for r in results() if getattr(r, "status", "ok") != "ok"]
-    assert len(silent) == 3
+    assert len(results()) == COUNT
+    assert len(silent) == 4
     assert all(r.note and r.found.startswith("It does not apply: ") for r in silent)

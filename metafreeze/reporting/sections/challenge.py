@@ -543,7 +543,8 @@ def sham_section(sham: Values) -> Section:
         key="sham",
         question=question,
         answer=say(
-            "{found} Over {pairs}, the one labelled A took {effect} against B.",
+            "{found} Over {pairs}, the time of the one labelled A differed from that of B by "
+            "{effect}.",
             found=Fixed(sham["found"]),
             pairs=show.count(int(sham["pairs"]), "batch", "batches"),
             effect=show.show(number(sham["log_ratio"]), "log-ratio"),
@@ -562,7 +563,7 @@ def start_error_section(found: Values) -> Section:
         answer=say(
             "A typical error of {error}{assumed} hides {share} of the effect within batches.",
             error=show.show(number(found["error_sd_k"]), "kelvin"),
-            assumed=Fixed(", which is assumed," if found["assumed"] else ""),
+            assumed=Fixed(", assumed where nobody wrote it down," if found["assumed"] else ""),
             share=show.show(number(found["hidden_share"]), "share"),
         ),
         method=(
