@@ -31,9 +31,24 @@ SHOWN_DIGITS = 12
     help="Smallest difference of time that would matter.",
 )
 @click.option("--adjust", multiple=True, metavar="FIELD", help="Design field to adjust for.")
-@click.option("--exclude", multiple=True, metavar="WORDS", help="Which runs will be left out.")
-@click.option("--condition", multiple=True, metavar="WORDS", help="Condition asked for by itself.")
-@click.option("--stop", default="", metavar="WORDS", help="When the trials will end.")
+@click.option(
+    "--exclude",
+    multiple=True,
+    metavar="RULE",
+    help="Which runs will be left out: FIELD=VALUE, such as vessel_material=tin, or words.",
+)
+@click.option(
+    "--condition",
+    multiple=True,
+    metavar="RULE",
+    help="Condition asked for by itself: FIELD=VALUE, such as lid=open, or words.",
+)
+@click.option(
+    "--stop",
+    default="",
+    metavar="WORDS",
+    help="When the trials will end; a number of batches, runs or labs is checked.",
+)
 @json_option
 def command(
     register: str,
@@ -48,11 +63,15 @@ def command(
 ) -> None:
     """Fix endpoint, pair, smallest effect and rules before the data, with a seal.
 
+    Whoever looks at the answer and then goes on with trials needs a sealed --stop: without one
+    no effect is claimed.
+
     \b
     Example:
-      metafreeze seal winter --pair 80 20 --stop "after 30 batches"
+      metafreeze seal winter --pair 80 20 --stop "after 30 batches" --condition lid=open
     """
     from metafreeze.errors import UsageError
+    from metafreeze.register.folder.clauses import read_clause
     from metafreeze.register.folder.sealing import SEAL, make_plan, seal_of, sealed
     from metafreeze.register.folder.store import open_register
 
@@ -84,6 +103,12 @@ def command(
         f"The seal is {seal_of(plan)[:SHOWN_DIGITS]}…, in the journal as {entry.id}.",
         "Whatever an analysis does otherwise will be reported as a departure.",
     ]
+    for_people = [
+        text for text in (*plan["exclusions"], *plan["conditions"]) if read_clause(text) is None
+    ]
+    if for_people:
+        listed = ", ".join(f"“{text}”" for text in for_people)
+        lines.append(f"In words only, so printed and not looked up in the rows: {listed}.")
     if rows:
         lines.append(f"The register held {rows} rows already; the report will say so.")
     say("\n".join(lines), {"entry": entry.id, "plan": plan}, as_json=as_json)
