@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from metafreeze.analysis.challenge_points import ASSIGNED, REFERENCE_C, block_names
+from metafreeze.analysis.challenge_points import ASSIGNED, REFERENCE_C, block_names, codes
 from metafreeze.analysis.challenge_question import Question
 from metafreeze.analysis.pooling import KELVIN_PER_UNIT, study_names
 from metafreeze.results import BoolArray, FloatArray, IntArray
@@ -83,14 +83,9 @@ def exact_runs(question: Question) -> ExactRuns:
         at=at,
         start_c=start[at],
         y=np.log(lower[at]),
-        block=_codes(block_names(own)),
-        study=_codes(study_names(own)),
+        block=codes(block_names(own)),
+        study=codes(study_names(own)),
     )
-
-
-def _codes(words: pd.Series) -> IntArray:
-    codes = np.unique(words.to_numpy(dtype=object).astype(str), return_inverse=True)[1]
-    return codes.astype(np.int64)
 
 
 def curvature(question: Question, runs: ExactRuns) -> FloatArray:

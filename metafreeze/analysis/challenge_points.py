@@ -10,7 +10,7 @@ import pandas as pd
 
 from metafreeze.analysis.pooling import KELVIN_PER_UNIT, study_names
 from metafreeze.options import Endpoint
-from metafreeze.results import BoolArray, FloatArray
+from metafreeze.results import BoolArray, FloatArray, IntArray
 
 REFERENCE_C = 20.0
 ASSIGNED = ("randomised", "alternated")
@@ -64,6 +64,22 @@ def block_names(rows: pd.DataFrame) -> pd.Series:
     """Name the batch of every row by its study and its block, else its session."""
     block = rows["block_id"].fillna(rows["session_id"]).fillna("").astype(str)
     return study_names(rows) + "\x1f" + block
+
+
+def codes(words: pd.Series) -> IntArray:
+    """Give each word a number, equal ones the same, in their order.
+
+    Parameters
+    ----------
+    words : Series
+        Names.
+
+    Returns
+    -------
+    array of int, shape (n,)
+    """
+    found = np.unique(words.to_numpy(dtype=object).astype(str), return_inverse=True)[1]
+    return found.astype(np.int64)
 
 
 def looks_as_events(rows: pd.DataFrame) -> tuple[pd.DataFrame, BoolArray]:

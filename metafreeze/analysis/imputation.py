@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 
-from metafreeze.analysis.challenge_points import block_names
+from metafreeze.analysis.challenge_points import block_names, codes
 from metafreeze.analysis.challenge_question import WITHIN_BATCH_DESIGN, Question
 from metafreeze.analysis.pooling import KELVIN_PER_UNIT, study_names
 from metafreeze.results import RESULT, BoolArray, FloatArray, IntArray, Result, round_for_people
@@ -240,7 +240,7 @@ def _filled_slope(
     """Fill once and fit: slope, variance, degrees of freedom, rows, studies."""
     at = np.flatnonzero(_answering(question.rows))
     rows = question.rows.iloc[at]
-    study = _codes(study_names(rows))
+    study = codes(study_names(rows))
     columns = [_columns(rows[name]) for name in design]
     known = [rows[name].notna().to_numpy(dtype=bool) for name in design]
     donors = choose_donors(columns, known, _always(question, at), study, rng)
@@ -264,7 +264,7 @@ def _always(question: Question, at: IntArray) -> FloatArray:
     rows = question.bounded.iloc[at]
     lower = rows["time_lower_s"].to_numpy(dtype=float, na_value=0.0)
     upper = rows["time_upper_s"].to_numpy(dtype=float, na_value=np.inf)
-    block = _codes(block_names(rows))
+    block = codes(block_names(rows))
     with np.errstate(divide="ignore"):
         y = null_scores(np.log(lower), np.log(upper), block)
     x = rows["start_temp_c"].to_numpy(dtype=float, na_value=NAN) / KELVIN_PER_UNIT
@@ -281,11 +281,6 @@ def _columns(values: pd.Series) -> FloatArray:
     there = values.notna().to_numpy()
     marks = np.column_stack([values.eq(v).to_numpy(dtype=float, na_value=NAN) for v in levels])
     return np.where(there[:, None], marks, NAN)
-
-
-def _codes(words: pd.Series) -> IntArray:
-    codes = np.unique(words.to_numpy(dtype=object).astype(str), return_inverse=True)[1]
-    return codes.astype(np.int64)
 
 
 def _does_not_apply(why: str) -> MissingCovariates:
