@@ -12,7 +12,7 @@ import numpy as np
 
 from metafreeze.curves.crossings import LIMITS, fit_line
 from metafreeze.curves.noise import places_of
-from metafreeze.curves.plateau import Departure, Plateau
+from metafreeze.curves.plateau import FALL_K, KEPT_S, Departure, Plateau
 from metafreeze.curves.trace import Floats, Trace, cooling_rate
 
 RISE_K = 0.3
@@ -287,13 +287,16 @@ def _without_rise(trace: Trace, plateau: Plateau, departure: Departure | None) -
         return FirstIce(
             frozen=False, because="a rest near 0 °C without a rise before it, too short for ice"
         )
-    if _slows(trace, plateau.level_c, near, ends=departure is not None):
+    # The record may end before a fall has lasted long enough to be believed.
+    tail = temps[plateau.last + 1 :]
+    fell = bool(tail.size) and float(tail.min()) < plateau.level_c - max(FALL_K, 4 * noise)
+    if _slows(trace, plateau.level_c, near, ends=departure is not None or fell):
         return FirstIce(
             frozen=False,
             because="the trace slows down on its way to rest, as toward a sink near 0 °C",
         )
-    to_end = plateau.last >= times.size - 2 and near - plateau.level_c <= _NEAR_K
-    if departure is None and not to_end:
+    to_end = float(times[-1] - times[plateau.last]) < KEPT_S
+    if departure is None and not (to_end and (fell or near - plateau.level_c <= _NEAR_K)):
         return FirstIce(
             frozen=False,
             because="a rest near 0 °C without a rise before it and without a fall after it",

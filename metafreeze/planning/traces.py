@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import signal
 
+from metafreeze.curves.crossings import LASTING_S
 from metafreeze.errors import InputError
 from metafreeze.physics.baseline import cooling_times
 from metafreeze.physics.cooling import cool_to, ice_cooling_time_s
@@ -273,12 +274,18 @@ def _lag(temps: Floats, step: float, lag_s: float) -> Floats:
     return np.asarray(out, dtype=np.float64)
 
 
-def _last_fall(times: Floats, temps: Floats, level: float) -> float:
-    """Give when a course fell through a level for the last time it did so from above."""
-    above = np.flatnonzero((temps[:-1] > level) & (temps[1:] <= level))
-    if not above.size:
+def _lasting_fall(times: Floats, temps: Floats, level: float) -> float:
+    """Give when a course first fell through a level to stay below it for five minutes."""
+    falls = np.flatnonzero((temps[:-1] > level) & (temps[1:] <= level))
+    if not falls.size:
         return float("inf") if temps[0] > level else float("nan")
-    i = int(above[-1])
+    rises = np.flatnonzero((temps[:-1] <= level) & (temps[1:] > level))
+    i = int(falls[-1])
+    for fall in falls:
+        undone = rises[rises > fall]
+        if not undone.size or times[undone[0]] - times[fall] >= LASTING_S:
+            i = int(fall)
+            break
     part = (temps[i] - level) / (temps[i] - temps[i + 1])
     return float(times[i] + part * (times[i + 1] - times[i]))
 
@@ -294,21 +301,21 @@ def _true_times(
     end = float(times[-1])
     liquid = times <= first_ice
     true = {
-        f"t_threshold_{level:g}_c": _last_fall(times[liquid], felt[liquid], level)
+        f"t_threshold_{level:g}_c": _lasting_fall(times[liquid], felt[liquid], level)
         for level in THRESHOLDS_C
     }
     # Without supercooling 0 °C is reached when ice begins; a probe that lags draws level later.
     at_once = supercooling_k is not None and supercooling_k <= 0
     late = how.lag_s if at_once else 0.0
     true["t_zero"] = (
-        first_ice + late if at_once else _last_fall(times[liquid], felt[liquid], how.offset_k)
+        first_ice + late if at_once else _lasting_fall(times[liquid], felt[liquid], how.offset_k)
     )
-    true["t_zero_as_read"] = _last_fall(times[liquid], felt[liquid], 0.0)
+    true["t_zero_as_read"] = _lasting_fall(times[liquid], felt[liquid], 0.0)
     true["t_first_ice"] = first_ice + late
     true["t_plateau_end"] = plateau_end + how.lag_s
     after = times >= plateau_end
     true["t_solid"] = (
-        _last_fall(times[after], felt[after], SOLID_C) if after.any() else float("inf")
+        _lasting_fall(times[after], felt[after], SOLID_C) if after.any() else float("inf")
     )
     return {name: (t if not t > end else float("inf")) for name, t in true.items()}
 
