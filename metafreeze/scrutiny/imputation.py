@@ -27,6 +27,8 @@ SWEEPS = 5
 DONORS = 5
 FEWEST_KNOWN = 10
 LEAST_LEFT = 1e-9
+# So that the table of distances stays small in registers of tens of thousands of rows.
+GAPS_AT_ONCE = 256
 
 
 @dataclass(**RESULT)
@@ -249,10 +251,14 @@ def _expectations(
 
 def _nearest(expected: FloatArray, there: BoolArray, rng: np.random.Generator) -> IntArray:
     places, gaps = np.flatnonzero(there), np.flatnonzero(~there)
-    distance = ((expected[gaps, None, :] - expected[None, places, :]) ** 2).sum(axis=2)
     few = min(DONORS, places.size)
-    near = np.argpartition(distance, few - 1, axis=1)[:, :few]
-    pick = near[np.arange(gaps.size), rng.integers(few, size=gaps.size)]
+    which = rng.integers(few, size=gaps.size)
+    pick = np.empty(gaps.size, dtype=np.int64)
+    for start in range(0, gaps.size, GAPS_AT_ONCE):
+        part = slice(start, start + GAPS_AT_ONCE)
+        apart = expected[gaps[part], None, :] - expected[None, places, :]
+        near = np.argpartition((apart**2).sum(axis=2), few - 1, axis=1)[:, :few]
+        pick[part] = near[np.arange(near.shape[0]), which[part]]
     donors = np.arange(there.size)
     donors[gaps] = places[pick]
     return donors.astype(np.int64)
