@@ -44,6 +44,8 @@ _TO_SINK_K = 18.0
 _SINK_DOUBT = 0.015
 # Where the last tenth of the record has come to rest within this, it shows the sink itself.
 _AT_SINK_K = 0.3
+# A reading and its next ones that must have fallen together.
+_CONFIRMING = 5
 # A second fit that is so much less sure has too few readings.
 _WORSE = 3.0
 # Standard errors of the end of a plateau on either side; six tenths of a step are added.
@@ -210,10 +212,8 @@ def find_departure(
     needed = max(FALL_K, 3 * trace.noise_k)
     # Readings that are back on the plateau; the fall begins after one of them.
     fallen = depth >= needed
-    if not fallen[plateau.last - plateau.first :].any():
-        return None
-    at = plateau.last - plateau.first + int(np.argmax(fallen[plateau.last - plateau.first :]))
-    if not _kept(times, depth, fallen, at):
+    at = _first_fall(depth, fallen, plateau.last - plateau.first)
+    if at < 0 or not _kept(times, depth, fallen, at):
         return None
     small = max(_FLAT_K, 2 * trace.noise_k)
     flat = places_of(depth[:at] < small)
@@ -236,6 +236,21 @@ def _distance_to_sink(depth: Floats) -> float:
     if at_end > _FALL_TO_K + 1.0 and moved <= _AT_SINK_K:
         return at_end + _AT_SINK_K
     return max(_TO_SINK_K, float(depth.max()) + 1.0)
+
+
+def _first_fall(depth: Floats, fallen: npt.NDArray[np.bool_], start: int) -> int:
+    """Give the first fallen reading that its next ones confirm; -1 if there is none."""
+    at = start
+    while True:
+        later = fallen[at:]
+        ahead = int(later.argmax()) if later.size else 0
+        if not later.size or not later[ahead]:
+            return -1
+        at += ahead
+        # One reading of many lies low by noise alone.
+        if middle_value(depth[at : at + _CONFIRMING]) >= FALL_K:
+            return at
+        at += 1
 
 
 def _kept(times: Floats, depth: Floats, fallen: npt.NDArray[np.bool_], at: int) -> bool:

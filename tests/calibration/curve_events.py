@@ -33,7 +33,7 @@ from metafreeze.planning.traces import DoorOpening, Logger, SimulatedTrace, simu
 
 HERE = Path(__file__).parent
 LINES, TABLE = HERE / "curve_events.csv", HERE / "curve_events.md"
-SEED = 20261129
+SEED = 20261130
 NOISE_K = (0.02, 0.05, 0.1, 0.2, 0.5)
 RESOLUTION_K = (0.01, 0.0625, 0.1, 0.25, 0.5)
 INTERVAL_S = (0.2, 1.0, 5.0, 10.0, 30.0, 60.0)
