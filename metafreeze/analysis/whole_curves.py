@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -185,6 +185,74 @@ def started_traces(
     return tuple(out)
 
 
+class Stored(Protocol):
+    """What is asked of a trace that a register keeps."""
+
+    @property
+    def role(self) -> str:
+        """Give what the probe was in: "water", "sink" or "room"."""
+
+    @property
+    def lab_id(self) -> str:
+        """Give the lab of its run."""
+
+    @property
+    def block_id(self) -> str:
+        """Give the block of its run."""
+
+    @property
+    def run_id(self) -> str:
+        """Give its run; empty where nobody has linked it."""
+
+    @property
+    def channel(self) -> str:
+        """Give the heading of the channel."""
+
+    @property
+    def time_s(self) -> npt.NDArray[np.float64]:
+        """Give the seconds."""
+
+    @property
+    def temp_c(self) -> npt.NDArray[np.float64]:
+        """Give the temperatures."""
+
+    @property
+    def marks(self) -> npt.NDArray[np.int8]:
+        """Give why readings must not be used; 0 for good ones."""
+
+
+def stored_traces(rows: pd.DataFrame, stored: Iterable[Stored]) -> tuple[StartedTrace, ...]:
+    """Take the traces of water that a register keeps, joined to the rows of their runs.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Rows of the register.
+    stored : iterable of Stored
+        Its traces.
+
+    Returns
+    -------
+    tuple of StartedTrace
+        Readings that must not be used are NaN.
+    """
+    parts = [
+        (
+            {
+                "lab_id": trace.lab_id,
+                "block_id": trace.block_id,
+                "run_id": trace.run_id,
+                "trace_channel": trace.channel,
+            },
+            trace.time_s,
+            np.where(np.asarray(trace.marks) == 0, trace.temp_c, np.nan),
+        )
+        for trace in stored
+        if trace.role == "water" and trace.run_id
+    ]
+    return started_traces(rows, parts)
+
+
 def add_whole_curves(
     results: dict[str, Any],
     tables: dict[str, pd.DataFrame],
@@ -222,7 +290,11 @@ _BLOCK = ("lab_id", "session_id", "block_id")
 
 
 def _row_of(rows: pd.DataFrame, keys: Mapping[str, Any]) -> pd.Series[Any] | None:
-    known = {name: value for name, value in keys.items() if name in rows.columns}
+    known = {
+        name: value
+        for name, value in keys.items()
+        if name in rows.columns and name in _RUN and value
+    }
     if not known or "start_temp_c" not in rows.columns:
         return None
     same = rows["start_temp_c"].notna()

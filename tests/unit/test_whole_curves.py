@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from metafreeze.analysis.whole_curves import (
     StartedTrace,
+    add_whole_curves,
     compare_whole_curves,
     started_traces,
+    stored_traces,
     thin_traces,
 )
 from metafreeze.curves.band import band_of_arms, band_of_pairs
@@ -261,6 +265,35 @@ def test_traces_of_a_register_are_joined_to_their_rows():
         rows, [(keys | {"trace_channel": "top"}, times, temps), (keys, times, temps)]
     )
     assert [trace.probe for trace in two] == ["top", "probe 2"]
+
+
+def test_stored_traces_of_water_lose_their_marked_readings():
+    rows = pd.DataFrame(
+        {
+            "lab_id": ["north", "south"],
+            "block_id": ["1", "1"],
+            "run_id": ["A", "A"],
+            "trace_channel": ["old name", None],
+            "start_temp_c": [60.0, 30.0],
+        }
+    )
+
+    def stored(**more: str) -> SimpleNamespace:
+        known = {"role": "water", "lab_id": "south", "block_id": "1", "run_id": "A"}
+        return SimpleNamespace(
+            **(known | {"channel": "Probe 1"} | more),
+            time_s=np.array([0.0, 1.0]),
+            temp_c=np.array([30.0, 999.0]),
+            marks=np.array([0, 1], dtype=np.int8),
+        )
+
+    kept = stored_traces(rows, [stored(), stored(role="sink"), stored(run_id="")])
+    assert [(t.run, t.start_temp_c, t.probe) for t in kept] == [("south / 1 / A", 30.0, "")]
+    assert np.isnan(np.asarray(kept[0].temp_c)[1])
+    results: dict = {}
+    tables: dict = {}
+    add_whole_curves(results, tables, kept[:0], hot_c=60.0, cold_c=30.0)
+    assert results == {} and tables == {}
 
 
 def test_other_start_temperatures_are_left_out_and_named(five):

@@ -111,10 +111,10 @@ def _paragraphs(curves: Mapping[str, Any]) -> tuple[Text, ...]:
         residual = number(one["residual_log_ratio"])
         if not math.isnan(residual):
             words = say(
-                "Counted from the moment each vessel passes {start}, the hotter start takes "
-                "{change} ({limits}) to the last level.",
+                "Counted from the moment each vessel passes {start}, the hotter start changes the "
+                "time to the last level by {change} ({limits}).",
                 start=show.show(number(one["residual_from_c"]), "celsius"),
-                change=_change(residual),
+                change=show.show(residual, "log-ratio", signed=True),
                 limits=show.between(
                     number(one["residual_low"]),
                     number(one["residual_high"]),
@@ -133,10 +133,6 @@ def _paragraphs(curves: Mapping[str, Any]) -> tuple[Text, ...]:
             )
         )
     return tuple(out)
-
-
-def _change(value: float) -> Text:
-    return say("{size} time", size=show.show(value, "log-ratio", signed=True))
 
 
 def _of_probe(one: Mapping[str, Any], curves: Mapping[str, Any]) -> Text:
