@@ -253,7 +253,7 @@ def link_channels(traces: Sequence[LoggedTrace], channels: Mapping[str, str]) ->
     """
     runs = [""] * len(traces)
     for name, run in channels.items():
-        found = _fitting(traces, name)
+        found = channels_fitting(traces, name)
         parts = {(traces[k].file, traces[k].sheet, traces[k].position) for k in found}
         if len(parts) != 1:
             listed = ", ".join(f"“{t.channel}” of {t.file}" for t in traces)
@@ -264,8 +264,21 @@ def link_channels(traces: Sequence[LoggedTrace], channels: Mapping[str, str]) ->
     return runs
 
 
-def _fitting(traces: Sequence[LoggedTrace], name: str) -> list[int]:
-    """Find the traces that a name fits: exactly, then as its beginning, then by its column."""
+def channels_fitting(traces: Sequence[LoggedTrace], name: str) -> list[int]:
+    """Find the traces that a name fits: exactly, then as its beginning, then by its column.
+
+    Parameters
+    ----------
+    traces : sequence of LoggedTrace
+        The traces.
+    name : str
+        Name of a channel, its beginning, ``FILE: CHANNEL`` or ``column N``.
+
+    Returns
+    -------
+    list of int
+        Their places; several for parts of one channel, or where the name does not decide.
+    """
     file, mark, rest = name.rpartition(": ")
     wanted = _plain(rest if mark and any(t.file == file for t in traces) else name)
     here = [

@@ -11,6 +11,7 @@ import pyarrow as pa
 
 from metafreeze.errors import Fault, Location, RegisterError
 from metafreeze.register.answers import BINS
+from metafreeze.register.folder.curves import check_curves
 from metafreeze.register.folder.disk import hash_file
 from metafreeze.register.folder.entries import LEDGER_BINS, Ledger, Sources
 from metafreeze.register.folder.journal import JOURNAL_NAME, read_journal
@@ -160,6 +161,8 @@ def find_damage(folder: Path, standing: Standing) -> tuple[Fault, ...]:
         )
     parts = [e.part for e in standing.entries.values() if e.part is not None]
     faults += [fault for part in parts if (fault := check_part(folder, part))]
+    curves = [e.curves for e in standing.entries.values() if e.curves is not None]
+    faults += [fault for one in curves if (fault := check_curves(folder, one))]
     copies = {f.copy_name: f for e in standing.entries.values() for f in e.files if f.copy_name}
     states = {"missing": "is gone", "damaged": "is damaged: it does not match its name"}
     for name, file in copies.items():

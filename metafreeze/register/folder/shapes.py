@@ -52,6 +52,7 @@ def is_known_line(body: Mapping[str, Any]) -> bool:
             ("settings", _is_settings),
             ("counts", _is_counts),
             ("part", _is_part),
+            ("curves", _are_curves),
             ("target", lambda target: _is_before(target, seq)),
             ("corrections", lambda runs: _are_corrections(runs, seq)),
             ("files", lambda files: _each(files, _is_file)),
@@ -114,6 +115,12 @@ def _is_counts(value: Any) -> bool:
 def _is_part(value: Any) -> bool:
     return (
         isinstance(value, dict) and _is_text(value.get("sha256")) and _is_count(value.get("rows"))
+    )
+
+
+def _are_curves(value: Any) -> bool:
+    return (
+        isinstance(value, dict) and _is_text(value.get("sha256")) and _is_count(value.get("traces"))
     )
 
 

@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from metafreeze.errors import Fault
+from metafreeze.register.folder.curves import CurvesRecord
 from metafreeze.register.folder.journal import Journal, Line
 from metafreeze.register.folder.parts import PartRecord
 from metafreeze.register.folder.plan import Settings
@@ -145,6 +146,8 @@ class EntryRecord:
         Earlier rows that its rows replace.
     target : str
         The entry that an undo takes back.
+    curves : CurvesRecord or None
+        Its traces, where it brought any.
     """
 
     line: Line
@@ -152,6 +155,7 @@ class EntryRecord:
     files: tuple[FileRecord, ...]
     corrections: tuple[Correction, ...]
     target: str
+    curves: CurvesRecord | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,6 +203,14 @@ class Standing:
         records = [self.entries[entry_id].part for entry_id in self.shown]
         return [record for record in records if record is not None]
 
+    def curves_records(self) -> list[CurvesRecord]:
+        """List the traces of all standing entries, in order."""
+        return [
+            entry.curves
+            for entry_id, entry in self.entries.items()
+            if entry.curves is not None and entry_id not in self.undone_by
+        ]
+
     def fingerprint(self, damaged: Iterable[str]) -> str:
         """Hash what decides the rows and the plan: the key of every cached analysis.
 
@@ -221,6 +233,8 @@ class Standing:
             }
             digest.update(json.dumps(decided_by, sort_keys=True).encode())
             digest.update(np.packbits(self.shown[record.entry_id]).tobytes())
+        for curves in self.curves_records():
+            digest.update(f"{curves.entry_id} {curves.sha256} ".encode())
         decided = {
             "primary_endpoint": self.settings.primary_endpoint,
             "plan": dict(self.settings.plan),
@@ -284,6 +298,7 @@ def read_entry(line: Line) -> EntryRecord:
     """Turn a journal line into the record of its entry."""
     body = line.body
     part = body.get("part")
+    curves = body.get("curves")
     return EntryRecord(
         line=line,
         part=None
@@ -305,6 +320,9 @@ def read_entry(line: Line) -> EntryRecord:
             for start, entry_id, old_start, length in body.get("corrections", ())
         ),
         target=body.get("target", ""),
+        curves=None
+        if curves is None
+        else CurvesRecord(entry_id=line.entry_id, sha256=curves["sha256"], traces=curves["traces"]),
     )
 
 

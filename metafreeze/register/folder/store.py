@@ -17,6 +17,12 @@ from metafreeze.errors import Fault, InputError, Location, RegisterError
 from metafreeze.options import Endpoint, require_choice
 from metafreeze.register.answers import BINS, Answers, FileCheck
 from metafreeze.register.folder.cache import RESULTS_FOLDER, read_cached, write_cached
+from metafreeze.register.folder.curves import (
+    CURVES_FOLDER,
+    StoredTrace,
+    export_traces,
+    read_stored,
+)
 from metafreeze.register.folder.entries import Entry, History, Ledger, PastEntry, Sources
 from metafreeze.register.folder.exporting import export_rows
 from metafreeze.register.folder.holdings import (
@@ -52,7 +58,6 @@ from metafreeze.register.folder.writing import (
 
 __all__ = ["Entry", "Register", "create_register", "open_register"]
 
-CURVES_FOLDER = "curves"
 ENTRY_COLUMN = "entry_id"
 
 _FOLDERS = (ROWS_FOLDER, CURVES_FOLDER, SOURCES_FOLDER, RESULTS_FOLDER)
@@ -447,6 +452,75 @@ class Register:
             The disk refuses the file.
         """
         return export_rows(self._rows(), out)
+
+    def traces(self) -> list[StoredTrace]:
+        """Give all traces that stand, in the order of entries.
+
+        Returns
+        -------
+        list of StoredTrace
+            Those of entries taken back are absent; a damaged file is left out with a warning.
+        """
+        found: list[StoredTrace] = []
+        for record in self._standing().curves_records():
+            stored = read_stored(self.path, record)
+            if isinstance(stored, Fault):
+                warnings.warn(str(stored), stacklevel=2)
+            else:
+                found += stored
+        return found
+
+    def export_traces(self, out: AnyPath) -> int:
+        """Write the readings of all traces; see `metafreeze.register.folder.curves`."""
+        return export_traces(self.traces(), out)
+
+    def add_traces(
+        self,
+        files: Sequence[tuple[FileCheck, Path, tuple[StoredTrace, ...]]],
+        *,
+        answers: Answers | None = None,
+        replace: bool = False,
+    ) -> Entry:
+        """Take traces in with the rows made of their events, all files or none.
+
+        Parameters
+        ----------
+        files : sequence of (FileCheck, Path, tuple of StoredTrace)
+            Each file with its rows and its traces, as `metafreeze.analysis.traced_runs`
+            makes them.
+        answers : Answers, optional
+            The lab of rows that name none, where that is asked.
+        replace : bool
+            Whether rows replace earlier ones that differ.
+
+        Returns
+        -------
+        Entry
+
+        Raises
+        ------
+        InputError
+            A fault or an open question. Nothing is stored.
+        RegisterError
+            The disk or another writer is in the way.
+        """
+        given = answers or Answers()
+        notes = [fault for check, _, _ in files for fault in check.findings]
+        incoming = [
+            with_values(incoming_file(check, path, given), traces=traces)
+            for check, path, traces in files
+        ]
+        return take_in(
+            self.path,
+            "add",
+            incoming,
+            answers=given,
+            replace=replace,
+            settings={},
+            notes=notes,
+            refused=any(fault.severity != "note" for fault in notes),
+            wait_s=self.wait_s,
+        )
 
     def history(self) -> History:
         """List all entries, also those taken back.

@@ -26,6 +26,7 @@ from metafreeze.register.folder.blanks import (
     recognise_sheet,
 )
 from metafreeze.register.folder.codes import row_codes
+from metafreeze.register.folder.curves import StoredTrace
 from metafreeze.register.folder.entries import spell_count
 from metafreeze.register.folder.growth import (
     KEY_COLUMNS,
@@ -91,6 +92,8 @@ class Incoming:
         Source under which its rows without a lab stand.
     own : bool
         False for the rows of another register.
+    traces : tuple of StoredTrace
+        Traces of the file, to be kept beside its rows.
     """
 
     name: str
@@ -105,6 +108,7 @@ class Incoming:
     answers: Mapping[str, Any]
     source: str
     own: bool = True
+    traces: tuple[StoredTrace, ...] = ()
 
 
 @dataclass(slots=True, kw_only=True)
@@ -121,6 +125,8 @@ class Plan:
         Files whose copies are to be kept.
     corrections : list of list
         Runs of earlier rows that its rows replace.
+    traces : list of StoredTrace
+        Its traces, where no standing entry holds them.
     settings : dict
         Settings that change with it.
     new, already_there, changed : int
@@ -133,6 +139,7 @@ class Plan:
     files: list[dict[str, Any]] = field(default_factory=list)
     copies: list[Incoming] = field(default_factory=list)
     corrections: list[list[Any]] = field(default_factory=list)
+    traces: list[StoredTrace] = field(default_factory=list)
     settings: dict[str, Any] = field(default_factory=dict)
     new: int = 0
     already_there: int = 0
@@ -304,11 +311,21 @@ def plan_entry(
             record = _store(plan, pool, labelled.rows, matched, record)
             segments += _pending(plan, record)
         fresh.append(record)
+        if not _holds_traces(standing, file):
+            plan.traces += file.traces
     if answers.endpoint and not standing.settings.primary_endpoint:
         # The first answer to the question becomes the register's.
         plan.settings["primary_endpoint"] = answers.endpoint
     plan.files = [_spell(record) for record in fresh]
     return plan
+
+
+def _holds_traces(standing: Standing, file: Incoming) -> bool:
+    """Tell whether a standing entry holds the traces of these very bytes."""
+    return any(
+        known.sha256 == file.sha256 != "" and standing.entries[known.entry_id].curves is not None
+        for known in standing.standing_files()
+    )
 
 
 def segment_of(

@@ -17,6 +17,13 @@ import pyarrow as pa
 from metafreeze import __version__
 from metafreeze.errors import Fault, InputError, Location, RegisterError
 from metafreeze.register.answers import BINS, Answers
+from metafreeze.register.folder.curves import (
+    CURVES_FOLDER,
+    StoredTrace,
+    encode_curves,
+    spell_record,
+    write_curves,
+)
 from metafreeze.register.folder.disk import (
     append_line,
     copy_whole,
@@ -99,7 +106,7 @@ def changing(folder: Path, *, wait_s: float) -> Iterator[Standing]:
                 f"The beginning of {JOURNAL_NAME} is lost, so nothing can be written. Restore it "
                 "from a copy, or make a new register and add the files of the folder sources."
             )
-        for place in (folder, folder / ROWS_FOLDER, folder / SOURCES_FOLDER):
+        for place in (folder, *(folder / n for n in (ROWS_FOLDER, SOURCES_FOLDER, CURVES_FOLDER))):
             place.mkdir(exist_ok=True)
             sweep_unfinished(place)
         yield standing
@@ -113,6 +120,7 @@ def write_entry(
     *,
     table: pa.Table | None = None,
     copies: Sequence[Incoming] = (),
+    traces: Sequence[StoredTrace] = (),
 ) -> str:
     """Put an entry on the disk; call it only inside `changing`.
 
@@ -133,6 +141,8 @@ def write_entry(
         Rows of the part.
     copies : sequence of Incoming
         Files whose bytes are kept.
+    traces : sequence of StoredTrace
+        Traces that are kept beside the part.
 
     Returns
     -------
@@ -152,6 +162,10 @@ def write_entry(
             made.append(folder / ROWS_FOLDER / f"{entry_name(seq)}.parquet")
             record = write_part(folder, entry_name(seq), content, table.num_rows)
             members["part"] = {"sha256": record.sha256, "rows": record.rows}
+        if traces:
+            made.append(folder / CURVES_FOLDER / f"{entry_name(seq)}.parquet")
+            curves = write_curves(folder, entry_name(seq), encode_curves(traces), len(traces))
+            members["curves"] = spell_record(curves)
         line = spell_line(_members(seq, kind, members))
         journal = standing.journal
         append_line(
@@ -225,14 +239,15 @@ def take_in(
         if refused or plan.refused:
             raise InputError(faults=faults)
         entry_id = ""
-        if plan.tables:
+        if plan.tables or plan.traces:
             entry_id = write_entry(
                 folder,
                 standing,
                 kind,
                 _body_of(plan, settings),
-                table=pa.concat_tables(plan.tables),
+                table=pa.concat_tables(plan.tables) if plan.tables else None,
                 copies=plan.copies,
+                traces=plan.traces,
             )
     ledger = {name: sum(int(file["ledger"][name]) for file in plan.files) for name in BINS}
     return Entry(
