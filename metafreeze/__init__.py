@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from metafreeze.analysis.pooling import PoolAnswer, answer_pool
     from metafreeze.analysis.run_sheets import run_sheet
     from metafreeze.analysis.study_effects import StudyEffects, study_effects
+    from metafreeze.analysis.traced_runs import add_traces
     from metafreeze.analysis.trial_precision import TrialPrecision, trial_precision
     from metafreeze.analysis.whole_curves import StartedTrace, compare_whole_curves
     from metafreeze.curves.events import find_events
@@ -168,6 +169,7 @@ _HOMES: dict[str, str] = {
     "TrimAndFill": "metafreeze.models.small_studies",
     "UnseenTimesFit": "metafreeze.models.unseen_result",
     "UsageError": "metafreeze.errors",
+    "add_traces": "metafreeze.analysis.traced_runs",
     "answer_pool": "metafreeze.analysis.pooling",
     "assess_equivalence": "metafreeze.models.replication",
     "assume_selection": "metafreeze.models.small_studies",
@@ -299,6 +301,7 @@ __all__ = [
     "UnseenTimesFit",
     "UsageError",
     "__version__",
+    "add_traces",
     "answer_pool",
     "assess_equivalence",
     "assume_selection",
