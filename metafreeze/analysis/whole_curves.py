@@ -354,12 +354,18 @@ def compare_whole_curves(
     runs: list[CurveRun] = []
     rows: list[dict[str, Any]] = []
     left_out: set[str] = set()
+    unusable: list[str] = []
     for trace in traces:
         arm = _arm(trace.start_temp_c, hot_c, cold_c)
         if arm is None:
             left_out.add(trace.run)
             continue
-        found = find_events(trace.time_s, trace.temp_c)
+        try:
+            found = find_events(trace.time_s, trace.temp_c)
+        except InputError as error:
+            # One useless trace must not keep the others from being compared.
+            unusable.append(f"trace of run {trace.run} not used: {error}")
+            continue
         inserted = _inserted_s(trace, found)
         times = np.asarray(trace.time_s, dtype=np.float64) - inserted
         kept = times >= 0
@@ -391,7 +397,7 @@ def compare_whole_curves(
         events=events,
         drawn=thin_traces(runs),
         left_out=tuple(sorted(left_out)),
-        note=note,
+        note="; ".join([n for n in (note, *unusable) if n]),
     )
 
 

@@ -312,6 +312,9 @@ def test_other_start_temperatures_are_left_out_and_named(five):
     found = compare_whole_curves([*traces, odd], hot_c=60.0, cold_c=25.0)
     assert found.left_out == ("odd",) and len(found.events) == 10
     assert found.comparison is not None and found.comparison.lead == "cold"
+    short = StartedTrace(run="short", start_temp_c=25.0, time_s=[0.0, 1.0], temp_c=[25.0, 24.0])
+    with_short = compare_whole_curves([*traces, short], hot_c=60.0, cold_c=25.0)
+    assert "run short not used" in with_short.note and len(with_short.events) == 10
     one_arm = compare_whole_curves(traces, hot_c=60.0, cold_c=-5.0)
     assert one_arm.comparison is None and "near -5 °C" in one_arm.note
     with pytest.raises(InputError, match="Give the hotter one as hot_c"):
