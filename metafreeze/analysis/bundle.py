@@ -23,6 +23,7 @@ from metafreeze.analysis.challenge import challenge_rows
 from metafreeze.analysis.false_alarms import Progress, false_alarms
 from metafreeze.analysis.lab_traits import lab_traits
 from metafreeze.analysis.pooling import answer_pool, choose_endpoint, choose_pair, leave_out
+from metafreeze.analysis.whole_curves import add_whole_curves, stored_traces
 from metafreeze.errors import NotEstimableError
 from metafreeze.options import ENDPOINT_WORDS, Endpoint
 from metafreeze.register.folder.sealing import SEAL, exclude_planned
@@ -274,12 +275,32 @@ def gather(
     kept = register.cache_get(FALSE_ALARMS, _alarms_key(register, settings))
     if kept is not None and only is None:
         results[FALSE_ALARMS] = _thawed(kept).values
+    if only is None:
+        _add_curves(register, rows, results, tables, settings.seed)
     tables["rows"] = rows
     tables["ledger"] = register.ledger().to_frame()
     tables["sources"] = register.sources().to_frame()
     # Without the clock, so that the same register gives the same bytes.
     tables["history"] = register.history().to_frame().drop(columns="recorded_at")
     return Bundle(results=results, tables=tables)
+
+
+def _add_curves(
+    register: Register,
+    rows: pd.DataFrame,
+    results: dict[str, Any],
+    tables: dict[str, pd.DataFrame],
+    seed: int,
+) -> None:
+    """Compare the whole curves of the pair, where the register keeps traces."""
+    pair = results["pool"].get("hot_c"), results["pool"].get("cold_c")
+    traces = register.traces()
+    if not traces or pair[0] is None or pair[1] is None or not pair[0] > pair[1]:
+        return
+    kept = stored_traces(rows, traces)
+    add_whole_curves(results, tables, kept, hot_c=pair[0], cold_c=pair[1], seed=seed)
+    if "curves" in results:
+        results["curves"] = as_plain(results["curves"])
 
 
 def describe_register(register: Register, rows: pd.DataFrame, settings: Settings) -> dict[str, Any]:
