@@ -17,6 +17,7 @@ from metafreeze.register.meaning.headings import split_units
 from metafreeze.register.meaning.units import Unit, dimensions_of, find_unit
 from metafreeze.register.traces.clocks import Clock, read_clock_column, unit_of
 from metafreeze.register.traces.logged import Floats, Role
+from metafreeze.register.traces.segments import some_steps
 
 _CLOCK_WORDS = re.compile(
     r"time|clock|elapsed|zeit|uhr|datum|date|\bday\b|heure|temps|tiempo|hora|fecha|tempo\b|\bora\b"
@@ -152,7 +153,7 @@ def sort_columns(table: RawTable, dialect: Dialect, answers: Answers) -> Sorted:
         channel = _channel_of(column, table, dialect, answers)
         if channel is not None:
             channels.append(channel)
-        elif column.numbers is None or np.isnan(column.numbers).all():
+        elif _is_text(column, dialect) or _names_probes(column):
             others.append(column)
     if any(c.named for c in channels):
         channels = [c for c in channels if c.named or c.column.heading == ""]
@@ -162,6 +163,16 @@ def sort_columns(table: RawTable, dialect: Dialect, answers: Answers) -> Sorted:
         for c in channels
     )
     return Sorted(clocks=tuple(clocks), channels=unique, others=tuple(others))
+
+
+def _is_text(column: Column, dialect: Dialect) -> bool:
+    """Tell a column of words from one of another quantity."""
+    filled = len(column.text) - column.text.null_count
+    return bool(np.isfinite(numbers_of(column, dialect)).sum() < 0.5 * filled)
+
+
+def _names_probes(column: Column) -> bool:
+    return bool(_PROBE_WORDS.search(_split_words(column.heading)))
 
 
 def _renamed(channel: Channel, name: str) -> Channel:
@@ -221,7 +232,7 @@ def _split_words(heading: str) -> str:
 
 
 def _goes_forward(clock: Clock) -> bool:
-    steps = np.diff(clock.seconds[np.isfinite(clock.seconds)])
+    steps = some_steps(clock.seconds)
     return bool(steps.size and np.mean(steps >= 0) >= 0.9 and np.any(steps > 0))
 
 
@@ -319,7 +330,8 @@ def _role_of(words: str, temps: Floats) -> Role:
         return "room"
     if _SINK_WORDS.search(words) and not re.search(r"water|wasser|cup|beaker", words, re.I):
         return "sink"
-    known = temps[np.isfinite(temps) & (np.abs(temps) < 120)]
+    thinned = temps[:: max(temps.size // 20_000, 1)]
+    known = thinned[np.isfinite(thinned) & (np.abs(thinned) < 120)]
     if known.size >= 20:
         high = float(np.quantile(known[: max(known.size // 20, 5)], 0.5))
         # A freezer is below 0 °C from the first reading on and stays there.
@@ -392,7 +404,7 @@ def probe_column(columns: Sequence[Column]) -> Column | None:
         counts = sorted(c["counts"] for c in pc.value_counts(column.text).to_pylist())
         if not 2 <= len(counts) <= _MOST_PROBES or counts[0] < _FEWEST_OF_PROBE:
             continue
-        named = bool(_PROBE_WORDS.search(_split_words(column.heading)))
+        named = _names_probes(column)
         states = bool(re.search(r"stat|alarm|flag|mode|qual", column.heading, re.IGNORECASE))
         if (named and not states) or (not states and counts[0] >= 0.8 * counts[-1]):
             return column

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -48,6 +49,7 @@ from metafreeze.register.traces.segments import (
     close_hour,
     collapse_repeats,
     cut_stretches,
+    some_steps,
     spread_cut_stamps,
     unroll_clock,
     usual_step,
@@ -203,7 +205,7 @@ def _read_table(
 def _newest_first(columns: Sorted) -> bool:
     """Tell a file that lists its readings backwards from one whose clock was reset."""
     for clock in columns.clocks:
-        steps = np.diff(clock.seconds[np.isfinite(clock.seconds)])
+        steps = some_steps(clock.seconds)
         if clock.kind != "date" and steps.size >= 4:
             return bool(np.mean(steps <= 0) >= _BACKWARDS and np.mean(steps < 0) > 0.1)
     return False
@@ -517,14 +519,14 @@ def _read_group(
     """Cut the channels of one clock into stretches and clean each."""
     rows = np.flatnonzero(reading)
     seconds = unroll_clock(
-        time.seconds[rows],
+        _at(time.seconds, rows),
         of_day=time.kind == "time of day",
         dated=time.dated,
         twelve=time.twelve,
         said=time.said,
     )
     if time.dated and not time.zone:
-        seconds = close_hour(seconds, channels[0].temp_c[rows], time.said)
+        seconds = close_hour(seconds, _at(channels[0].temp_c, rows), time.said)
     breaks = tuple(int(np.searchsorted(rows, b)) for b in table.breaks)
     stretches, resets = cut_stretches(seconds, breaks, time.said)
     zone = time.zone or stated_zone(table.preamble) or "unknown"
@@ -535,10 +537,10 @@ def _read_group(
     shift = 0.0
     before: dict[str, LoggedTrace] = {}
     for number, stretch in enumerate(stretches, start=1):
-        here = rows[stretch.rows]
+        here = _at(rows, stretch.rows)
         good = stretch.marks == 0
         local = list(time.said)
-        spread = stretch.time_s.copy()
+        spread = stretch.time_s
         if good.all():
             spread = spread_cut_stamps(stretch.time_s, time.exact_s, local)
         if not good.any():
@@ -547,7 +549,7 @@ def _read_group(
         step = usual_step(spread[good])
         own_zero = time.kind == "elapsed" and 0 <= first <= GAP_STEPS * step
         origin = 0.0 if own_zero else first
-        seconds_here = spread - origin
+        seconds_here = spread - origin if origin else spread
         if join_s is not None and number > 1:
             seconds_here = spread - first + shift + join_s
         shift = float(np.nanmax(seconds_here[good]))
@@ -578,6 +580,11 @@ def _read_group(
     if join_s is not None and len(stretches) > 1:
         traces = _joined(traces, join_s)
     return traces
+
+
+def _at(values: npt.NDArray[Any], rows: Rows) -> npt.NDArray[Any]:
+    """Take values at rising places, without a copy where those are all of them."""
+    return values if rows.size == values.size else values[rows]
 
 
 def _switched_on(state: Column | None, said: _Said) -> Mask | None:
@@ -673,7 +680,7 @@ def _make_trace(
     said = _Said(made.source.name, made.table)
     said.faults += table_said.faults
     faults = dict(words[0])
-    typed = channel.typed[made.rows]
+    typed = _at(channel.typed, made.rows)
     has = np.isfinite(typed)
     worded = np.zeros(made.rows.size, dtype=np.bool_)
     if faults:
@@ -681,10 +688,12 @@ def _make_trace(
     take = has | worded
     if not take.any():
         return None
-    rows, times = made.rows[take], made.time_s[take]
-    temps = channel.temp_c[made.rows][take]
-    marks = made.marks[take].copy()
-    codes = mark_codes(typed[take], temps)
+    rows, times, temps = made.rows, made.time_s, _at(channel.temp_c, made.rows)
+    marks = made.marks.copy()
+    if not take.all():
+        rows, times, temps, marks = rows[take], times[take], temps[take], marks[take]
+        typed = typed[take]
+    codes = mark_codes(typed, temps)
     codes[worded[take]] = WORD
     marks[marks == 0] = codes[marks == 0]
     if made.switched_on is not None:

@@ -46,13 +46,18 @@ class Stretch:
     marks: Marks
 
 
+def some_steps(values: Floats) -> Floats:
+    """Give the differences of neighbours, of a long array evenly over its length only."""
+    if values.size > 2 * _STEPS_ENOUGH:
+        at = np.linspace(0, values.size - 2, _STEPS_ENOUGH).astype(np.int64)
+        steps = values[at + 1] - values[at]
+        return steps[np.isfinite(steps)]
+    return np.diff(values[np.isfinite(values)])
+
+
 def usual_step(seconds: Floats) -> float:
     """Give the median of the steps forward; NaN where there is none."""
-    if seconds.size > 2 * _STEPS_ENOUGH:
-        at = np.linspace(0, seconds.size - 2, _STEPS_ENOUGH).astype(np.int64)
-        steps = seconds[at + 1] - seconds[at]
-    else:
-        steps = np.diff(seconds[np.isfinite(seconds)])
+    steps = some_steps(seconds)
     forward = steps[steps > 0]
     return float(np.median(forward)) if forward.size else float("nan")
 

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from metafreeze.register.traces.logged import CODE, IMPOSSIBLE, Floats, Marks
+from metafreeze.register.traces.segments import some_steps
 
 # Common practice, no source: what digital sensors, thermocouple amplifiers and loggers give
 # for an open or shorted line, a lost bus, or the reading before the first conversion.
@@ -62,7 +63,7 @@ def mark_codes(typed: Floats, temp_c: Floats) -> Marks:
     if not where.size:
         return marks
     good = finite & (marks == 0)
-    steps = np.abs(np.diff(temp_c[good]))
+    steps = np.abs(some_steps(np.where(good, temp_c, np.nan) if not good.all() else temp_c))
     usual = float(np.median(steps)) if steps.size else 0.0
     far = max(_OFF_K, _OFF_STEPS * usual)
     cuts = np.flatnonzero((np.diff(where) > 1) | (np.diff(typed[where]) != 0)) + 1
