@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from types import MappingProxyType
@@ -14,6 +15,7 @@ import pandas as pd
 import pyarrow as pa
 
 from metafreeze.analysis.curve_files import TraceEvents, channels_fitting, curves_of
+from metafreeze.analysis.whole_curves import StartedTrace
 from metafreeze.curves.events import CurveEvents, Event
 from metafreeze.errors import Fault, Location
 from metafreeze.register.answers import BINS, Answers, FileCheck
@@ -163,17 +165,18 @@ def _check(
         run: _Run | None = None
         if one.trace.role == "water" or one.run:
             run = _run_of(one, own, known, waiting, answers, faults)
-        if run is not None and run in taken and not one.goes_on:
+        if run is not None and run in taken:
             faults.append(
                 _fault(
                     one.trace,
-                    "one-run-twice",
-                    f"Run {run[2]} would have two traces, “{taken[run]}” and “{one.trace.channel}”",
-                    'Link each channel with --channels "CHANNEL=RUN"',
-                    "error",
+                    "another-probe",
+                    f"Run {run[2]} has its outcomes from “{taken[run]}”; “{one.trace.channel}” is "
+                    "kept as another probe or part of it",
+                    "",
+                    "note",
                 )
             )
-        if run is not None:
+        elif run is not None:
             taken[run] = one.trace.channel
             made += _outcomes(one, run, known.get(run), sinks, answers, faults, replace=replace)
         stored.append(_stored(one.trace, run))
@@ -515,3 +518,49 @@ def _stored(trace: LoggedTrace, run: _Run | None) -> StoredTrace:
         temp_c=trace.temp_c,
         marks=trace.marks,
     )
+
+
+def started_traces(register: Register) -> list[StartedTrace]:
+    """Give the traces of a register's runs as the comparison of whole curves takes them.
+
+    Parameters
+    ----------
+    register : Register
+        The register.
+
+    Returns
+    -------
+    list of StartedTrace
+        Traces of water that are of a run with a start temperature; readings that must not
+        be used are NaN.
+    """
+    runs = _runs_in(register.rows())
+    found = []
+    traces = register.traces()
+    counts = Counter((t.lab_id, t.block_id, t.run_id) for t in traces if t.role == "water")
+    several = any(n > 1 for run, n in counts.items() if run in runs)
+    seen: Counter[_Run] = Counter()
+    for kept in traces:
+        rows = runs.get((kept.lab_id, kept.block_id, kept.run_id))
+        if kept.role != "water" or rows is None:
+            continue
+        starts = rows["start_temp_c"].dropna()
+        if not len(starts):
+            continue
+        sink = rows["sink_temp_c"].dropna()
+        run = (kept.lab_id, kept.block_id, kept.run_id)
+        seen[run] += 1
+        # The block pairs the arms: a batch of one lab.
+        found.append(
+            StartedTrace(
+                run="/".join(filter(None, run)),
+                block="/".join(filter(None, run[:2])) if kept.block_id else "",
+                # Channels are named after the logger; a run's first probe is like another's first.
+                probe=str(seen[run]) if several else "",
+                start_temp_c=float(starts.iloc[0]),
+                time_s=kept.time_s,
+                temp_c=np.where(kept.marks > 0, np.nan, kept.temp_c),
+                sink_c=float(sink.iloc[0]) if len(sink) else float("nan"),
+            )
+        )
+    return found

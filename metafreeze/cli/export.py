@@ -16,9 +16,12 @@ if TYPE_CHECKING:
 @click.command("export")
 @click.argument("sources", nargs=-1, required=True, metavar="REGISTER|SHEET...")
 @click.option("--out", required=True, metavar="FILE", help="File to write, .csv or .parquet.")
+@click.option("--traces", is_flag=True, help="Write the readings of temperature traces instead.")
 @answer_options
 @json_option
-def command(sources: tuple[str, ...], out: str, answers: Answers, as_json: bool) -> None:
+def command(
+    sources: tuple[str, ...], out: str, traces: bool, answers: Answers, as_json: bool
+) -> None:
     """Write the pooled rows, one row per outcome, in the one schema.
 
     Cells of a CSV that a spreadsheet would take for a formula are made inert.
@@ -30,5 +33,6 @@ def command(sources: tuple[str, ...], out: str, answers: Answers, as_json: bool)
     from metafreeze.cli.registers import opened
 
     with opened(sources, answers) as register, progress("Writing"):
-        rows = register.export(out)
-    say(f"Wrote {rows} rows to {out}.", {"file": out, "rows": rows}, as_json=as_json)
+        rows = register.export_traces(out) if traces else register.export(out)
+    what = "readings" if traces else "rows"
+    say(f"Wrote {rows} {what} to {out}.", {"file": out, what: rows}, as_json=as_json)

@@ -72,3 +72,16 @@ def test_adding_a_trace_stores_it(capsys: pytest.CaptureFixture[str], tmp_path: 
     sheet.write_text("start (°C),freeze time (min)\n80,41\n20,40\n", encoding="utf-8")
     assert answer(["add", register, str(sheet), "--channels", "T1=7"]) == 2
     assert answer(["add", register, str(sheet), LOG]) == 2
+
+
+def test_readings_are_exported_on_request(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    register, out = str(tmp_path / "winter"), tmp_path / "readings.csv"
+    linked = ["--channels", "T1=7", "--channels", "T2=8", "--lab", "north"]
+    assert answer(["new", register]) == 0
+    assert answer(["add", register, LOG, *linked]) == 0
+    capsys.readouterr()
+    assert answer(["export", register, "--traces", "--out", str(out), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["readings"] == 92 + 46
+    assert len(out.read_text("utf-8").splitlines()) == 1 + 92 + 46

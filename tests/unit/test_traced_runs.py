@@ -9,7 +9,7 @@ import pyarrow.parquet as pq
 import pytest
 
 import metafreeze as mf
-from metafreeze.analysis.traced_runs import add_traces
+from metafreeze.analysis.traced_runs import add_traces, started_traces
 from metafreeze.errors import InputError
 from metafreeze.register.answers import Answers
 from metafreeze.register.folder.store import Register
@@ -214,3 +214,26 @@ def test_a_part_after_a_reset_is_kept_without_outcomes(tmp_path: Path) -> None:
     end = rows[rows["endpoint"] == "t_plateau_end"]
     assert end["time_lower_s"].tolist() == [1140.0]
     assert end["time_upper_s"].isna().all()
+
+
+def test_whole_curves_take_the_traces_of_runs(register: Register, log: Path) -> None:
+    add_traces(register, log, channels={"Probe 2": "8"})
+    started = started_traces(register)
+    assert [(t.run, t.block, t.start_temp_c) for t in started] == [
+        ("north/b1/7", "north/b1", 20.0),
+        ("north/b1/8", "north/b1", 60.0),
+    ]
+    assert all(np.isfinite(t.sink_c) for t in started)
+    found = mf.compare_whole_curves(started, hot_c=60.0, cold_c=20.0)
+    assert len(found.events) == 2
+
+
+def test_a_second_probe_of_a_run_is_kept_and_gives_no_second_outcomes(
+    register: Register, log: Path
+) -> None:
+    entry = add_traces(register, log, channels={"Probe 1": "7", "Probe 2": "7"})
+    assert "another-probe" in {f.rule for f in entry.notes}
+    rows = register.rows()
+    ice = rows[(rows["run_id"] == "7") & (rows["endpoint"] == "t_first_ice")]
+    assert ice["trace_channel"].tolist() == ["Probe 1"]
+    assert [t.probe for t in started_traces(register)] == ["1", "2"]
