@@ -17,7 +17,7 @@ from metafreeze.register.meaning.headings import split_units
 from metafreeze.register.meaning.units import Unit, dimensions_of, find_unit
 from metafreeze.register.traces.clocks import Clock, read_clock_column, unit_of
 from metafreeze.register.traces.logged import Floats, Role
-from metafreeze.register.traces.segments import some_steps
+from metafreeze.register.traces.segments import finite_of, some_steps
 
 _CLOCK_WORDS = re.compile(
     r"time|clock|elapsed|zeit|uhr|datum|date|\bday\b|heure|temps|tiempo|hora|fecha|tempo\b|\bora\b"
@@ -246,7 +246,7 @@ def _channel_of(
 ) -> Channel | None:
     """Read a column as a temperature where it is one."""
     values = numbers_of(column, dialect)
-    known = values[np.isfinite(values)]
+    known = finite_of(values)
     if known.size < _FEWEST:
         return None
     words = f"{column.group} {column.heading} {column.unit}"

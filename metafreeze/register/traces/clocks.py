@@ -16,6 +16,7 @@ from metafreeze.register.files.numbers import parse_numbers
 from metafreeze.register.files.sheets import Column, Dialect
 from metafreeze.register.meaning.headings import split_units
 from metafreeze.register.meaning.units import Unit, find_unit
+from metafreeze.register.traces.segments import finite_of
 
 Floats = npt.NDArray[np.float64]
 Text: TypeAlias = "pa.ChunkedArray"
@@ -509,15 +510,15 @@ def _spoken(column: Column, cells: Text) -> Clock | None:
 
 def _numbers(column: Column, values: Floats, unit: str) -> Clock:
     """Read bare numbers: epoch seconds, day numbers of a spreadsheet, or elapsed times."""
-    known = values[np.isfinite(values)]
+    known = finite_of(values)
     name = _name(column)
-    middle = float(np.median(known))
+    middle = float(np.median(known[:: max(known.size // 10_000, 1)]))
     for least, divisor, words in reversed(_EPOCHS):
         if middle >= least:
             how = f"{words} since 1970 in {name}"
             return Clock(column=column, kind="stamp", seconds=values / divisor, how=how, zone="UTC")
     named = find_unit(unit, dimension="time") if unit else unit_of(column, "time")
-    if _SERIALS[0] <= known.min() and known.max() <= _SERIALS[1] and named is None:
+    if named is None and _SERIALS[0] <= known.min() and known.max() <= _SERIALS[1]:
         fraction = known % 1
         if np.any(fraction > 0):
             # Thousandths of a second are the most that a day number can tell.

@@ -545,14 +545,15 @@ def _read_group(
             spread = spread_cut_stamps(stretch.time_s, time.exact_s, local)
         if not good.any():
             continue
-        first = float(spread[good][0])
-        step = usual_step(spread[good])
+        sound = spread if good.all() else spread[good]
+        first = float(sound[0])
+        step = usual_step(sound)
         own_zero = time.kind == "elapsed" and 0 <= first <= GAP_STEPS * step
         origin = 0.0 if own_zero else first
         seconds_here = spread - origin if origin else spread
         if join_s is not None and number > 1:
             seconds_here = spread - first + shift + join_s
-        shift = float(np.nanmax(seconds_here[good]))
+        shift = float(sound.max()) - first + (float(seconds_here[good.argmax()]))
         made = _Made(
             table=table,
             source=source,
@@ -737,6 +738,8 @@ def _settle_repeats(
     rows: Rows, times: Floats, temps: Floats, marks: Marks, said: _Said
 ) -> tuple[Rows, Floats, Floats, Marks]:
     """Collapse exact repeats and set conflicting readings of one time aside."""
+    if not np.any(times[1:] == times[:-1]) and not marks.any():
+        return rows, times, temps, marks
     good = np.flatnonzero((marks == 0) & np.isfinite(times))
     if good.size < 2 or not np.any(np.diff(times[good]) == 0):
         return rows, times, temps, marks
@@ -796,6 +799,9 @@ def _say_marks(
 
 def _say_gaps(times: Floats, temps: Floats, marks: Marks, rows: Rows, said: _Said) -> None:
     """List the gaps of a record."""
+    step = usual_step(times)
+    if not marks.any() and np.isfinite(step) and not np.any(np.diff(times) > GAP_STEPS * step):
+        return
     good = np.flatnonzero((marks == 0) & np.isfinite(temps) & np.isfinite(times))
     if good.size < 3:
         return
@@ -840,7 +846,8 @@ def _say_channel(made: _Made, channel: Channel, temps: Floats, marks: Marks, sai
             column=channel.name,
         )
     label, line = start_label(made.table.preamble)
-    good = temps[(marks == 0) & np.isfinite(temps)]
+    head = slice(0, 1000)
+    good = temps[head][(marks[head] == 0) & np.isfinite(temps[head])]
     if np.isfinite(label) and good.size and made.part == 1 and channel.role == "water":
         begins = float(np.max(good[:3]))
         agrees = abs(begins - label) <= _LABEL_K

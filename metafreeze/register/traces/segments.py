@@ -46,13 +46,19 @@ class Stretch:
     marks: Marks
 
 
+def finite_of(values: Floats) -> Floats:
+    """Give the finite values, without a copy where all are."""
+    finite = np.isfinite(values)
+    return values if finite.all() else values[finite]
+
+
 def some_steps(values: Floats) -> Floats:
     """Give the differences of neighbours, of a long array evenly over its length only."""
     if values.size > 2 * _STEPS_ENOUGH:
         at = np.linspace(0, values.size - 2, _STEPS_ENOUGH).astype(np.int64)
         steps = values[at + 1] - values[at]
         return steps[np.isfinite(steps)]
-    return np.diff(values[np.isfinite(values)])
+    return np.diff(finite_of(values))
 
 
 def usual_step(seconds: Floats) -> float:
@@ -185,8 +191,10 @@ def spread_cut_stamps(seconds: Floats, exact_s: float, said: list[str]) -> Float
     -------
     float array, shape (n,)
     """
+    if seconds.size < 5 or np.mean(seconds[1:] == seconds[:-1]) < _CUT_SHORT:
+        return seconds
     steps = np.diff(seconds)
-    if steps.size < 4 or np.mean(steps == 0) < _CUT_SHORT or np.any(steps < 0):
+    if np.any(steps < 0):
         return seconds
     forward = steps[steps > 0]
     if not forward.size:
@@ -248,6 +256,10 @@ def cut_stretches(
     resets : list of (int, str)
         First record of each further stretch, and why it begins there.
     """
+    if bool(np.all(seconds[1:] >= seconds[:-1])) and seconds.size > 1:
+        # No stamp is missing, since nothing compares with one that is, and none falls.
+        sound = np.zeros(seconds.size, dtype=np.int8)
+        return [Stretch(rows=np.arange(seconds.size), time_s=seconds, marks=sound)], []
     marks = np.where(np.isfinite(seconds), 0, NO_TIME).astype(np.int8)
     resets: list[tuple[int, str]] = []
     known = np.flatnonzero(marks == 0)
