@@ -226,6 +226,36 @@ def test_the_order_of_day_and_month_follows_from_the_night(tmp_path: Path) -> No
     require_events(trace)
 
 
+def test_an_hour_missing_on_the_plateau_at_the_change_to_summer_time_is_taken_out(
+    tmp_path: Path,
+) -> None:
+    # The night of 30 March 2025: 02:00 local time is followed by 03:00.
+    minutes = 75 + (SECONDS / 60).astype(int)
+    minutes = np.where(minutes >= 120, minutes + 60, minutes)
+    stamps = [f"2025-03-30 {m // 60:02d}:{m % 60:02d}:00" for m in minutes.tolist()]
+    trace = one(read(tmp_path, spelled(stamps), "local time,water (°C)"))
+    assert "put forward" in trace.trace.how
+    require_events(trace)
+
+
+def test_an_hour_without_readings_on_another_day_stays_a_gap(tmp_path: Path) -> None:
+    minutes = 75 + (SECONDS / 60).astype(int)
+    minutes = np.where(minutes >= 120, minutes + 60, minutes)
+    stamps = [f"2025-03-27 {m // 60:02d}:{m % 60:02d}:00" for m in minutes.tolist()]
+    trace = one(read(tmp_path, spelled(stamps), "local time,water (°C)"))
+    assert "put forward" not in trace.trace.how
+    assert "gap" in rules(trace)
+
+
+def test_a_date_written_once_a_day_is_enough(tmp_path: Path) -> None:
+    minutes = 9 * 60 + (SECONDS / 60).astype(int)
+    times = [f"{m // 60:02d}:{m % 60:02d}:00" for m in minutes.tolist()]
+    dates = ["2025-02-20", *[""] * (len(times) - 1)]
+    trace = one(read(tmp_path, spelled(dates, times, TEMPS), "date,time,water (°C)"))
+    assert trace.trace.marked_bad == 0
+    require_events(trace)
+
+
 def test_two_fields_that_fit_both_ways_are_asked_about(tmp_path: Path) -> None:
     times = [f"{k // 12}:{k % 12 * 5:02d}" for k in range(68)]
     trace = one(read(tmp_path, spelled(times), "elapsed,water (°C)"))

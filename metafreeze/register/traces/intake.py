@@ -380,6 +380,21 @@ def _join_dates(clocks: Sequence[Clock]) -> list[_Time]:
             continue
         if clock.kind in ("time of day", "elapsed") and dates and _fits_a_day(clock):
             date = dates[0]
+            if np.isfinite(date.seconds).sum() < 0.5 * date.seconds.size:
+                # The date stands once, in the first row of its day.
+                times.append(
+                    _Time(
+                        seconds=clock.seconds,
+                        how=f"{clock.how}, the date written once",
+                        said=[],
+                        zone=clock.zone,
+                        kind="time of day",
+                        exact_s=clock.exact_s,
+                        twelve=clock.twelve,
+                        columns=(date.column, clock.column),
+                    )
+                )
+                continue
             order = date.column.day_order
             told = f", {order.replace('-', ' ')}" if order in ("day-first", "month-first") else ""
             times.append(

@@ -165,7 +165,16 @@ def close_hour(seconds: Floats, temps: Floats, said: list[str]) -> Floats:
         expected_gap = rate * (HOUR_S / step + 1)
         moved = float(temps[at] - around[-1])
         telling = abs(expected_gap - rate) > max(_TELLING_K, 6 * scatter)
-        if telling and abs(moved - rate) <= max(3 * scatter, 0.15 * abs(expected_gap)):
+        # On a plateau nothing moves; there the missing hour itself must be that of the change.
+        on_the_hour = seconds[at] % HOUR_S < step + slack and hour in (0, 1)
+        if not telling and on_the_hour:
+            seconds = seconds.copy()
+            seconds[at:] -= HOUR_S
+            said.append(
+                "the clock is taken to have been put forward by one hour, since the hour that is "
+                "missing is that of the change to summer time"
+            )
+        elif telling and abs(moved - rate) <= max(3 * scatter, 0.15 * abs(expected_gap)):
             seconds = seconds.copy()
             seconds[at:] -= HOUR_S
             said.append(
