@@ -202,6 +202,12 @@ VARIANTS: dict[str, Callable[[Path], Path]] = {
         [["Box", "nine"], ["Interval", "60 s"], [], ["seconds", "probe 1 (°C)"]]
         + [[float(s), float(x)] for s, x in zip(SECONDS, TEMPS, strict=True)]
     ),
+    "units in the cells": text(
+        table("time (s),water", [int(s) for s in SECONDS], [f"{x} °C" for x in TEMPS])
+    ),
+    "fahrenheit in the cells": text(
+        table("time (s),water", [int(s) for s in SECONDS], [f"{x}°F" for x in FAHRENHEIT])
+    ),
     "no clock but an interval": text(
         "Interval: 60 s\n\nTemperature (°C)\n" + "\n".join(map(str, TEMPS)) + "\n"
     ),

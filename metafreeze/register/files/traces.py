@@ -34,6 +34,8 @@ _REGULAR = 0.9
 _SMOOTH = 0.15
 # Probes that may stand in rows of their own, each named in its row.
 _MOST_PROBES = 32
+# The unit of a temperature behind its number.
+DEGREES = r"(?i)\s*(?:°|º|deg)?\s*[CFK]\s*$|\s*[℃℉]\s*$"
 # Longer columns are judged by this many cells, evenly over their length.
 _MOST_CELLS = 20_000
 # Seconds since 1970 of every date from 1990 on are larger than this.
@@ -126,7 +128,26 @@ def _clock_seconds(column: Column) -> Floats | None:
 def _numbers(column: Column, dialect: Dialect) -> Floats:
     if column.numbers is not None:
         return column.numbers
-    return parse_numbers(column.text, dialect)[0]
+    values = parse_numbers(column.text, dialect)[0]
+    if np.isfinite(values).any():
+        return values
+    return parse_numbers(without_degrees(column.text), dialect)[0]
+
+
+def without_degrees(text: pa.StringArray | pa.ChunkedArray) -> pa.ChunkedArray:
+    """Take the unit of a temperature off cells such as ``20.5 °C``.
+
+    Parameters
+    ----------
+    text : pyarrow string array, shape (n,)
+        Cells as typed.
+
+    Returns
+    -------
+    pyarrow string array, shape (n,)
+    """
+    cells = text if isinstance(text, pa.ChunkedArray) else pa.chunked_array([text])
+    return pc.replace_substring_regex(cells, DEGREES, "")
 
 
 def _is_clock(column: Column, dialect: Dialect) -> bool:

@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 from metafreeze.register.answers import Answers
 from metafreeze.register.files.numbers import parse_numbers
 from metafreeze.register.files.sheets import Column, Dialect, RawTable
+from metafreeze.register.files.traces import DEGREES, without_degrees
 from metafreeze.register.meaning.headings import split_units
 from metafreeze.register.meaning.units import Unit, dimensions_of, find_unit
 from metafreeze.register.traces.clocks import Clock, read_clock_column, unit_of
@@ -120,7 +121,20 @@ def numbers_of(column: Column, dialect: Dialect) -> Floats:
             return stored
         values = parse_numbers(column.text, dialect)[0]
         return np.where(np.isnan(stored), values, stored)
-    return parse_numbers(column.text, dialect)[0]
+    values = parse_numbers(column.text, dialect)[0]
+    if np.isfinite(values).any():
+        return values
+    return parse_numbers(without_degrees(column.text), dialect)[0]
+
+
+def _unit_in_cells(column: Column) -> Unit | None:
+    """Find the unit that stands behind every number of a column."""
+    cells = [c.strip() for c in column.text.slice(0, 60).to_pylist() if c]
+    found = [re.search(DEGREES, c) for c in cells]
+    spelled = {m[0].strip() for m in found if m}
+    if len(spelled) != 1 or sum(m is not None for m in found) < 0.8 * len(cells):
+        return None
+    return find_unit(spelled.pop(), dimension="temperature")
 
 
 def sort_columns(table: RawTable, dialect: Dialect, answers: Answers) -> Sorted:
@@ -254,7 +268,7 @@ def _channel_of(
     unit = find_unit(answered, dimension="temperature") if answered else None
     because = "as answered" if unit is not None else ""
     if unit is None:
-        unit = unit_of(column, "temperature")
+        unit = unit_of(column, "temperature") or _unit_in_cells(column)
     if unit is None:
         other = _measures_otherwise(column)
         if other or (_NOT_TEMPERATURE.search(words) and not re.search("temp", words, re.I)):
