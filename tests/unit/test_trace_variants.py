@@ -202,6 +202,10 @@ VARIANTS: dict[str, Callable[[Path], Path]] = {
         [["Box", "nine"], ["Interval", "60 s"], [], ["seconds", "probe 1 (°C)"]]
         + [[float(s), float(x)] for s, x in zip(SECONDS, TEMPS, strict=True)]
     ),
+    "the day of the week before the date": text(table("time,temp", stamps("%a %d %b %Y %H:%M:%S"))),
+    "the name of the zone behind the time": text(
+        table("time,temp", [f"{s} CET" for s in stamps("%Y-%m-%d %H:%M:%S")])
+    ),
     "units in the cells": text(
         table("time (s),water", [int(s) for s in SECONDS], [f"{x} °C" for x in TEMPS])
     ),

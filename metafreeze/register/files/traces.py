@@ -34,6 +34,12 @@ _REGULAR = 0.9
 _SMOOTH = 0.15
 # Probes that may stand in rows of their own, each named in its row.
 _MOST_PROBES = 32
+# The day of the week before a stamp and the name of a zone behind it.
+BESIDE_STAMP = (
+    r"(?i)^(?:mon|tue|wed|thu|fri|sat|sun|mo|di|mi|do|fr|sa|so)[a-z]*\.?,?\s+"
+    r"|\s+(?:[A-Z]{2,4}T|WE[TS]Z?|ME[SZ]{1,2})$"
+)
+_BESIDE_STAMP = re.compile(BESIDE_STAMP)
 # The unit of a temperature behind its number.
 DEGREES = r"(?i)\s*(?:°|º|deg)?\s*[CFK]\s*$|\s*[℃℉]\s*$"
 # Longer columns are judged by this many cells, evenly over their length.
@@ -153,7 +159,7 @@ def without_degrees(text: pa.StringArray | pa.ChunkedArray) -> pa.ChunkedArray:
 def _is_clock(column: Column, dialect: Dialect) -> bool:
     """Tell whether a column is the clock of a trace."""
     sample = column.text.slice(0, 50).to_pylist()
-    looks = [look_of(cell) for cell in sample if cell]
+    looks = [look_of(_BESIDE_STAMP.sub("", cell.strip())) for cell in sample if cell]
     named = bool(_CLOCK_WORDS.search(_words(column.heading)))
     if looks and looks.count("d") > 0.5 * len(looks):
         seconds = _clock_seconds(column)

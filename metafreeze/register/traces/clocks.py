@@ -11,9 +11,10 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from metafreeze.register.files.dates import parse_dates
+from metafreeze.register.files.dates import decide_day_order, parse_dates
 from metafreeze.register.files.numbers import parse_numbers
 from metafreeze.register.files.sheets import Column, Dialect
+from metafreeze.register.files.traces import BESIDE_STAMP
 from metafreeze.register.meaning.headings import split_units
 from metafreeze.register.meaning.units import Unit, find_unit
 from metafreeze.register.traces.segments import finite_of
@@ -47,6 +48,8 @@ _SPOKEN = re.compile(
     r"(?:(?P<s>[0-9]+(?:[.,][0-9]+)?)\s*s\w*)?$",
     re.IGNORECASE,
 )
+_BESIDE = re.compile(BESIDE_STAMP)
+_ZONE_NAME = re.compile(r"\s(?:[A-Z]{2,4}T|WE[TS]Z?|ME[SZ]{1,2})$")
 _HALF_IN_STAMP = r"\d\s*[ap]\.?m|上午|早上|凌晨|午前|오전|下午|晚上|午後|오후"
 _OFFSET = r"([+-])([0-9]{2}):([0-9]{2})$"
 _ZONE_WORDS = re.compile(
@@ -195,6 +198,11 @@ def _stamps(column: Column, cells: Text, filled: int) -> Clock | None:
     """Read cells with a date and a time of day."""
     order: str = column.day_order
     order_open = False
+    sample = [c for c in cells.slice(0, 100).to_pylist() if c]
+    zones = sorted({m[0].strip() for c in sample if (m := _ZONE_NAME.search(c.strip()))})
+    if any(_BESIDE.search(c.strip()) for c in sample):
+        cells = pc.replace_substring_regex(pc.utf8_trim_whitespace(cells), BESIDE_STAMP, "")
+        order = order or decide_day_order(cells).order
     plain = _plain_stamps(cells)
     if plain is not None:
         seconds, exact = plain
@@ -207,6 +215,7 @@ def _stamps(column: Column, cells: Text, filled: int) -> Clock | None:
         return None
     named = sorted(set(offsets))
     zone = zone_in(column.heading) or (f"UTC{named[0]}" if len(named) == 1 else "")
+    zone = zone or " and ".join(zones)
     how = f"date and time in {_name(column)}"
     if order_open:
         how += ", of which day and month may be the other way round; seconds do not depend on it"
