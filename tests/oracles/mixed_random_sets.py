@@ -146,14 +146,15 @@ def dense_best(data, *, starts=20):
 
 
 def general_engine(data):
-    """Criterion of statsmodels, NaN where it gives none."""
+    """Criterion of statsmodels, NaN where it gives none or one that is not finite."""
     from statsmodels.regression.mixed_linear_model import MixedLM
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
             model = MixedLM(data["y"], data["X"], groups=data["study"], exog_re=data["Z"])
-            return -2.0 * float(model.fit(reml=True).llf)
+            criterion = -2.0 * float(model.fit(reml=True).llf)
+            return criterion if np.isfinite(criterion) else np.nan
         except (np.linalg.LinAlgError, ValueError):
             return np.nan
 
