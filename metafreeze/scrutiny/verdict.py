@@ -24,6 +24,39 @@ LEAST_SHARE_GONE = 0.5
 FEW_STUDIES = 2
 FITTED = ("ok", "boundary")
 
+# What would turn each verdict; where these cannot tell, `needed` says how many trials would.
+RAW_CHANGES: dict[RawLabel, str] = {
+    "hotter first": (
+        "It would change if with more labs the whole range no longer lay below zero, if it came "
+        "to hang on one lab, or if vessels and their places turned out to explain it"
+    ),
+    "hotter first, under named conditions": (
+        "It would change if further labs under this condition brought the range up to zero; it "
+        "would become a plain yes if something lay beyond ordinary physics"
+    ),
+    "apparent only": (
+        "It would change if, among vessels alike in one batch, the hotter one came out sooner by "
+        "{delta} or more with the whole range below zero"
+    ),
+    "no difference": "It would change if more runs moved the range beyond {delta} either way",
+    "cooler first": "It would change if further labs, like with like, brought the range to zero",
+    "cannot tell": "",
+}
+PHYSICS_CHANGES: dict[PhysicsLabel, str] = {
+    "sooner than physics": (
+        "It would change if fuller descriptions of the vessels or more labs brought what is left "
+        "over up to zero"
+    ),
+    "later than physics": (
+        "It would change if fuller descriptions of the vessels or more labs brought what is left "
+        "over down to zero"
+    ),
+    "nothing beyond ordinary physics": (
+        "It would change if what is left over came to lie wholly on one side of zero"
+    ),
+    "cannot tell": "",
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Effect:
@@ -145,6 +178,8 @@ class RawVerdict(Result):
         The condition, for "hotter first, under named conditions".
     rule : int
         Number of the line of the rule that matched.
+    change : str
+        What would turn the verdict, in a sentence; empty where it cannot tell.
     """
 
     label: RawLabel
@@ -152,6 +187,7 @@ class RawVerdict(Result):
     place: str
     condition: str
     rule: int
+    change: str = ""
 
     def to_frame(self) -> pd.DataFrame:
         """Give the verdict as one row."""
@@ -173,10 +209,13 @@ class PhysicsVerdict(Result):
         One of `metafreeze.options.PhysicsLabel`.
     because : str
         The numbers that decided, in a clause.
+    change : str
+        What would turn the verdict, in a sentence; empty where it cannot tell.
     """
 
     label: PhysicsLabel
     because: str
+    change: str = ""
 
     def to_frame(self) -> pd.DataFrame:
         """Give the verdict as one row."""
@@ -218,7 +257,14 @@ def judge_raw(evidence: Evidence) -> RawVerdict:
     place = "in this freezer" if evidence.within_lab else ""
 
     def verdict(rule: int, label: RawLabel, because: str, condition: str = "") -> RawVerdict:
-        return RawVerdict(label=label, because=because, place=place, condition=condition, rule=rule)
+        return RawVerdict(
+            label=label,
+            because=because,
+            place=place,
+            condition=condition,
+            rule=rule,
+            change=RAW_CHANGES[label].format(delta=f"{100 * evidence.smallest_effect:g} %"),
+        )
 
     if evidence.status not in FITTED:
         return verdict(0, "cannot tell", "the model could not be fitted")
@@ -233,7 +279,8 @@ def judge_raw(evidence: Evidence) -> RawVerdict:
         return verdict(
             0,
             "cannot tell",
-            "results were looked at before the end without a sealed stopping rule",
+            "results were looked at before the end without a sealed stopping rule; to settle it, "
+            "seal a plan in a new register and let runs to come decide",
         )
     delta, total = evidence.delta, evidence.total
     robust = total.clear(delta) and all(e <= -delta for e in evidence.each_without)
@@ -336,14 +383,14 @@ def judge_physics(excess: Effect, *, smallest_effect: float, status: str) -> Phy
     15:657-680.
     """
     if status not in FITTED or math.isnan(excess.estimate):
-        return PhysicsVerdict(label="cannot tell", because="no expected times could be had")
+        return _physics(label="cannot tell", because="no expected times could be had")
     if excess.high < 0:
-        return PhysicsVerdict(
+        return _physics(
             label="sooner than physics",
             because="the hotter one was sooner than cooling, evaporation and latent heat allow",
         )
     if excess.low > 0:
-        return PhysicsVerdict(
+        return _physics(
             label="later than physics",
             because="the hotter one was later than cooling, evaporation and latent heat give",
         )
@@ -353,13 +400,17 @@ def judge_physics(excess: Effect, *, smallest_effect: float, status: str) -> Phy
         for inner, outer in ((excess.low90, excess.low), (excess.high90, excess.high))
     )
     if -tolerance < low and high < tolerance:
-        return PhysicsVerdict(
+        return _physics(
             label="nothing beyond ordinary physics",
             because="what is left over is small, and its interval holds zero",
         )
-    return PhysicsVerdict(
+    return _physics(
         label="cannot tell", because="what is left over is too uncertain to say either way"
     )
+
+
+def _physics(label: PhysicsLabel, because: str) -> PhysicsVerdict:
+    return PhysicsVerdict(label=label, because=because, change=PHYSICS_CHANGES[label])
 
 
 def wider(effects: Sequence[Effect]) -> Effect:

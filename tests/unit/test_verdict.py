@@ -1,11 +1,15 @@
 """The rule of the two verdicts, line by line."""
 
 import math
+from typing import get_args
 
 import pytest
 
 from metafreeze.errors import InputError
+from metafreeze.options import PhysicsLabel, RawLabel
 from metafreeze.scrutiny.verdict import (
+    PHYSICS_CHANGES,
+    RAW_CHANGES,
     Condition,
     Effect,
     Evidence,
@@ -128,3 +132,9 @@ def test_the_wider_interval_stands():
     broad = Effect(estimate=0.1, low=-0.1, high=0.3)
     missing = Effect(estimate=0.1, low=math.nan, high=math.nan)
     assert wider([narrow, broad, missing]).low == -0.1
+
+
+def test_every_verdict_says_what_would_change_it_but_one_that_cannot_tell():
+    for labels, changes in ((RawLabel, RAW_CHANGES), (PhysicsLabel, PHYSICS_CHANGES)):
+        assert set(changes) == set(get_args(labels))
+        assert [label for label, words in changes.items() if not words] == ["cannot tell"]

@@ -88,9 +88,17 @@ def verdicts(challenge: Values) -> tuple[Verdict, ...]:
 
 
 def _settled_by(challenge: Values, which: str) -> Text:
-    """Say what would settle a verdict that cannot be told."""
-    sentence = challenge["needed"][which]
+    """Say what would change a verdict, or settle one that cannot be told."""
+    change = challenge["verdict"][which]["change"]
+    sentence = challenge["needed"][which] or (f"{change}." if change else "")
     return say(" ") + say_fixed(sentence) if sentence else Text()
+
+
+def _of_path(path: Values) -> str:
+    """Say what goes through one consequence, naming it once."""
+    through, found = path["through"], path["found"]
+    named = through.lower() in found.lower().split(",")[0]
+    return str(found if named else f"{_capital(through)}: {found}")
 
 
 def _capital(words: str) -> str:
@@ -495,7 +503,7 @@ def consequences_section(parts: list[Values]) -> Section:
     return Section(
         key="consequences",
         question=question,
-        answer=say_fixed(" ".join(f"{_capital(p['through'])}: {p['found']}" for p in fitting)),
+        answer=say_fixed(" ".join(_of_path(p) for p in fitting)),
         paragraphs=(
             say(
                 "This depends on the model. Evaporation is what physics gives for start "
