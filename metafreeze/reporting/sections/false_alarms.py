@@ -132,8 +132,8 @@ def _table(found: Values) -> TableContent:
             Column(heading="Truth and verdict", kind="words"),
             Column(heading="Registers", kind="count"),
             Column(heading="Of", kind="count"),
-            Column(heading="Share", kind="share"),
-            Column(heading="Interval", kind="share"),
+            Column(heading="Share", kind="share", decimals=1),
+            Column(heading="Interval", kind="share", decimals=1),
         ),
         rows=rows,
     )
