@@ -17,7 +17,7 @@ pytestmark = pytest.mark.browser
 
 PHONE = {"width": 360, "height": 740}
 VESSELS = 20
-# The issue asks for times right to a second.
+# Times of taps are to be right to a second.
 RIGHT_TO_S = 1.0
 # A phone whose clock is more than an hour fast.
 PHONE_AHEAD_MS = 3_723_000
