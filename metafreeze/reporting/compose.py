@@ -85,10 +85,11 @@ def compose_report(results: Mapping[str, Any], tables: Mapping[str, pd.DataFrame
             spread_section(pool, results.get("traits")),
             absent_section(pool),
             *challenge_sections(challenge),
-            physics_section(pool, challenge),
         ]
     if "curves" in results:
         sections.append(curves_section(results["curves"], tables))
+    if estimable:
+        sections.append(physics_section(pool, challenge))
     if "false_alarms" in results:
         sections.append(false_alarms_section(results["false_alarms"]))
     sections.append(rows_section(register, pool, tables))

@@ -205,8 +205,12 @@ def fit_shape(
         found=(
             f"Yes: {hotter:.0f} °C finished clearly before {colder:.0f} °C."
             if beaten
-            else f"No: among {len(pairs)} pairs of start temperatures none shows the hotter one "
-            "clearly sooner."
+            else (
+                f"No: among {len(pairs)} pairs of start temperatures none shows the hotter one "
+                "clearly sooner."
+                if len(pairs) > 1
+                else "No: the only pair of start temperatures shows no hotter one clearly sooner."
+            )
         ),
     )
 

@@ -310,7 +310,15 @@ def slopes_table(pool: Values) -> TableContent:
             if _says_something(s)
         ),
         notes=(
-            *(say_fixed(s["reason"]) for s in pool["slopes"] if s["reason"]),
+            *(
+                say(
+                    "{which}: {reason}.",
+                    which=SLOPE_WORDS.get(s["slope"], s["slope"]),
+                    reason=Fixed(s["reason"]),
+                )
+                for s in pool["slopes"]
+                if s["reason"]
+            ),
             *(
                 say(
                     "{which}: start temperatures differ too little there to say anything.",
