@@ -10,6 +10,7 @@ from traced_sheets import BATCHES, invent
 
 from metafreeze.cli.main import answer
 
+
 def test_a_register_with_traces_has_its_curves_in_the_report(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
