@@ -169,6 +169,12 @@ def answer(argv: list[str]) -> int:
         where = f" ({trouble.filename})" if trouble.filename else ""
         reason = trouble.strerror or str(trouble)
         return refuse(argv, f"The disk said: {reason}{where}.", EXIT_REFUSED)
+    except UnicodeEncodeError:
+        strange = [word for word in argv if _is_no_text(word)]
+        if not strange:
+            raise
+        shown = strange[0].encode("utf-8", errors="replace").decode()
+        return refuse(argv, f"“{shown}” holds bytes that are no text. Type it anew.", EXIT_USAGE)
     except Exception as error:
         from metafreeze.errors import MetafreezeError
 
@@ -201,6 +207,15 @@ def refuse(
         if usage:
             click.echo(usage, err=True)
     return code
+
+
+def _is_no_text(word: str) -> bool:
+    """Tell a word with bytes that the system could not read as text."""
+    try:
+        word.encode("utf-8")
+    except UnicodeEncodeError:
+        return True
+    return False
 
 
 def _usage_of(error: click.ClickException) -> str:

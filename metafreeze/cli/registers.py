@@ -43,6 +43,7 @@ def opened(sources: Sequence[str], answers: Answers) -> Iterator[Register]:
         Registers and sheets are mixed, or a path is a folder without a register.
     """
     from metafreeze.errors import UsageError
+    from metafreeze.register.files.sheets import shown_name
     from metafreeze.register.folder.store import create_register, open_register
 
     if len(sources) == 1 and Path(sources[0]).is_dir():
@@ -57,7 +58,7 @@ def opened(sources: Sequence[str], answers: Answers) -> Iterator[Register]:
     with tempfile.TemporaryDirectory(prefix="metafreeze-") as folder:
         register = create_register(
             Path(folder) / "register",
-            title=Path(sources[0]).stem.replace("_", " "),
+            title=Path(shown_name(Path(sources[0]))).stem.replace("_", " "),
             primary_endpoint=answers.endpoint,
             lab=answers.lab,
         )

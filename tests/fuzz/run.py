@@ -16,6 +16,7 @@ import argparse
 import base64
 import csv
 import faulthandler
+import hashlib
 import json
 import os
 import re
@@ -257,7 +258,8 @@ def keep(wrong: str, name: str, data: bytes) -> None:
     """Put a failing input into the corpus, under a name that says what went wrong."""
     CORPUS.mkdir(exist_ok=True)
     plain = re.sub(r"[^a-z0-9]+", "-", wrong.lower()).strip("-")[:60]
-    path = CORPUS / f"{plain}{Path(name).suffix}"
+    digest = hashlib.sha256(data).hexdigest()[:8]
+    path = CORPUS / f"{plain}-{digest}{Path(name).suffix}"
     if not path.exists():
         path.write_bytes(data)
         print(f"FAILED: {wrong} -> {path.name}", file=sys.stderr, flush=True)

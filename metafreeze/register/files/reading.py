@@ -15,7 +15,7 @@ from pathlib import Path
 
 from metafreeze.errors import InputError
 from metafreeze.register.answers import Answers
-from metafreeze.register.files.sheets import SourceFile
+from metafreeze.register.files.sheets import SourceFile, shown_name
 from metafreeze.register.files.tables import Draft, file_fault, refuse_file, settle
 
 # Larger files are refused before they are read into memory.
@@ -72,7 +72,7 @@ def read_file(path: str | os.PathLike[str], *, answers: Answers = _NO_ANSWERS) -
         The path is missing, is a folder, or cannot be opened.
     """
     path = Path(path)
-    name = path.name
+    name = shown_name(path)
     try:
         size = path.stat().st_size
         if path.is_dir():

@@ -6,7 +6,9 @@ The reading half (bytes to `SourceFile`) knows nothing of the schema. The naming
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
@@ -16,6 +18,21 @@ import pyarrow as pa
 from metafreeze.errors import Fault
 
 DayOrder = Literal["day-first", "month-first", "year-first", "undecidable", ""]
+
+
+def shown_name(path: Path) -> str:
+    """Give a file's name as text that can be stored: a byte that is no text becomes a mark.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    str
+    """
+    return os.fsencode(path.name).decode("utf-8", errors="replace")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

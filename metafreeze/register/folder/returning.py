@@ -18,7 +18,7 @@ import pyarrow.compute as pc
 
 from metafreeze.errors import Fault, Location
 from metafreeze.register.answers import BINS, FileCheck
-from metafreeze.register.files.sheets import Dialect
+from metafreeze.register.files.sheets import Dialect, shown_name
 from metafreeze.register.folder.disk import hash_file
 from metafreeze.register.folder.exporting import undo_inert
 from metafreeze.register.schema import FIELD, FIELDS, Field, arrow_schema
@@ -48,12 +48,12 @@ def read_export(path: Path) -> FileCheck | None:
         return None
     if table is None:
         return None
-    faults = tuple(_faults(table, path.name))
+    faults = tuple(_faults(table, shown_name(path)))
     bins = _bins(table)
     counts = dict(zip(*np.unique(bins, return_counts=True), strict=True))
     published = pc.any(pc.not_equal(table["record_level"], "run")).as_py()
     return FileCheck(
-        file=path.name,
+        file=shown_name(path),
         sha256=hash_file(path),
         kind="summaries" if published else "runs",
         accepted=not faults,
@@ -123,13 +123,16 @@ def _bins(table: pa.Table) -> npt.NDArray[np.str_]:
 
 def _faults(table: pa.Table, file: str) -> Iterator[Fault]:
     """Find what the schema does not allow; a person may have edited the file."""
+    # Loaded here, since opening a register needs nothing of the way in.
+    from metafreeze.register.meaning.values import LABEL_CHOICES
+
     for field in FIELDS:
         column = table[field.name]
         if field.name in ("record_level", "endpoint"):
             yield from _each(table, pc.is_null(column), field, file, "is empty")
         if column.null_count == len(column):
             continue
-        if field.vocabulary:
+        if field.vocabulary and field.name not in LABEL_CHOICES:
             known = pc.is_in(column, value_set=pa.array(field.vocabulary))
             wrong = pc.and_(pc.is_valid(column), pc.invert(known))
             remedy = f"Use one of {', '.join(field.vocabulary)}"

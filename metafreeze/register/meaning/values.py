@@ -20,7 +20,7 @@ import pyarrow.compute as pc
 from metafreeze.register.files.dates import MONTHS, parse_dates
 from metafreeze.register.files.numbers import parse_number, parse_numbers
 from metafreeze.register.files.sheets import Column, Dialect
-from metafreeze.register.meaning.times import read_duration
+from metafreeze.register.meaning.times import LONGEST_OUTCOME, read_duration
 from metafreeze.register.meaning.units import Dimension, Unit, find_unit
 from metafreeze.register.meaning.words import (
     SENTINELS,
@@ -288,6 +288,8 @@ def read_measured(
     """
     nothing = (math.nan, math.nan, "not-a-number")
     tidy = text.strip()
+    if len(tidy) > LONGEST_OUTCOME:
+        return nothing
     if is_missing(tidy):
         return math.nan, math.nan, ""
     about = _ABOUT.match(tidy.casefold())
@@ -533,4 +535,6 @@ _MEASURED = re.compile(
 def _like_number(text: str, dialect: Dialect) -> bool:
     if parse_number(text, dialect) is not None:
         return True
+    if len(text) > LONGEST_OUTCOME:
+        return False
     return bool(_MEASURED.match(text.strip())) and not re.match(r"^\d+[-/]\d", text)

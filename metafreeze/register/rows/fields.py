@@ -80,13 +80,13 @@ def bounds_in_words(field: Field) -> str:
         return f"above {field.low:g}{unit}" if field.low_open else f"{field.low:g}{unit} or more"
     if math.isfinite(field.high):
         return f"up to {field.high:g}{unit}"
-    return "any number"
+    return "any finite number"
 
 
 def out_of_range(field: Field, values: FloatArray) -> BoolArray:
-    """Mask values outside a field's range, shape (n,); NaN is inside."""
+    """Mask values outside a field's range, shape (n,); NaN is inside, infinity is not."""
     low = values <= field.low if field.low_open else values < field.low
-    return low | (values > field.high)
+    return low | (values > field.high) | np.isinf(values)
 
 
 def read_row_units(named: NamedColumn, draft: Draft, findings: Findings) -> RowUnits | None:

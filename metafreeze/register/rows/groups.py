@@ -146,6 +146,8 @@ class _GroupReader:
         """Write what was gathered into the draft."""
         self._name_bars()
         for name, values in self.values.items():
+            for place in np.flatnonzero(np.isinf(values)):
+                self._report_infinite(name, int(place))
             if not np.isnan(values).all():
                 self.draft.columns[name] = values
         if any(self.bars):
@@ -169,6 +171,18 @@ class _GroupReader:
             at=at,
             value=cell_text(column.column, at),
             run=source or "",
+        )
+
+    def _report_infinite(self, name: str, at: int) -> None:
+        """Refuse what a conversion or a rule made infinite."""
+        self.values[name][at] = np.nan
+        self.findings.add(
+            "error",
+            "out-of-range",
+            f"{FIELD[name].label[:1].upper()}{FIELD[name].label[1:]} is larger than any time",
+            remedy="Check the row against its source",
+            table=self.draft.table,
+            at=at,
         )
 
     def _derive(self, text: str, at: int) -> None:
