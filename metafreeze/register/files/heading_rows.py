@@ -165,6 +165,7 @@ def _is_odd_heading(
     return False
 
 
+LONGEST_SEARCHED = 250
 _HEADING_WORDS = re.compile(
     r"\b(?:time|clock|date|elapsed|temp\w*|probe|channel|ch|start|run|trial|lab|freez\w*|cup|vessel"
     r"|zeit|datum|uhrzeit|heure|temps|fecha|hora|ora|tempo|batch|remark|note|water|mean|sd|se|n"
@@ -222,7 +223,8 @@ def _speaks_as_heading(grid: Grid, row: int, width: int) -> int:
     """
     cells = [grid.cell(row, j).replace("_", " ") for j in grid.filled(row)]
     full = 2 if len(cells) >= width else 0
-    words = sum(bool(_HEADING_WORDS.search(cell)) for cell in cells)
+    # A very long cell is no heading, and to search it would take for ever.
+    words = sum(bool(_HEADING_WORDS.search(cell[:LONGEST_SEARCHED])) for cell in cells)
     return full + words - sum(grid.look(row, j) in ("n", "d") for j in grid.filled(row))
 
 
