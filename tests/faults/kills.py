@@ -39,8 +39,8 @@ BLOCK = 25
 ROWS = 5
 # The share of the moments that each kind of change gets.
 SHARES = {"add": 0.35, "undo": 0.25, "seal": 0.2, "report": 0.15, "whole report": 0.05}
-# How long after its start a process is killed at the latest: somewhat more than it needs.
-LATEST_S = {"add": 0.5, "undo": 0.5, "seal": 0.1, "report": 0.25, "whole report": 20.0}
+# How long after it has begun a process is killed at the latest.
+LATEST_S = {"add": 0.3, "undo": 0.3, "seal": 0.25, "report": 0.25, "whole report": 20.0}
 # A process that ended before its moment is no kill; another one is started for it.
 MOST_STARTS = 4
 COLUMNS = (
@@ -87,12 +87,16 @@ def in_a_fork(work: Callable[[Callable[[str, str], None]], None]) -> tuple[int, 
         os.close(writing)
         return child, reading
     code = 1
+
+    def say(name: str, what: str) -> None:
+        os.write(writing, f"{name}\t{what}\n".encode())
+
     try:
         os.close(reading)
         quiet = os.open(os.devnull, os.O_WRONLY)
         os.dup2(quiet, 1)
         os.dup2(quiet, 2)
-        work(lambda name, what: os.write(writing, f"{name}\t{what}\n".encode()) and None)
+        work(say)
         code = 0
     except BaseException:
         os.write(writing, f"!\t{traceback.format_exc()[-600:]!r}\n".encode())
@@ -109,6 +113,9 @@ def read_all(pipe: int) -> dict[str, str]:
 def kill_once(scene: Scene, work: Work, number: int, delay_s: float) -> None:
     """Start work, kill it after the delay, and note what it had acknowledged."""
     child, pipe = in_a_fork(lambda say: work(scene, number, say))
+    begun = b""
+    while b"\n" not in begun and (piece := os.read(pipe, 1)):
+        begun += piece  # the moment counts from here: what comes before is loading
     time.sleep(delay_s)
     os.kill(child, signal.SIGKILL)
     _, status = os.waitpid(child, 0)
@@ -117,6 +124,8 @@ def kill_once(scene: Scene, work: Work, number: int, delay_s: float) -> None:
     else:
         scene.ended += 1
     said = read_all(pipe)
+    if begun.startswith(b"!"):
+        raise SystemExit(f"The work failed by itself: {begun.decode()}")
     if "!" in said:
         raise SystemExit(f"The work failed by itself: {said['!']}")
     scene.acknowledged.update(said)
@@ -150,6 +159,8 @@ def add(scene: Scene, number: int, say: Callable[[str, str], None]) -> None:
     for k in range(1000):
         label = f"w{number}-{k:04d}"
         entry = register.add(write_sheet(scene.folder / f"{label}.csv", label, ROWS))
+        if k == 0:
+            say("begun", "")
         say(label, entry.id)
 
 
@@ -176,9 +187,12 @@ def prepare_undo(scene: Scene, say: Callable[[str, str], None]) -> None:
 
 def undo(scene: Scene, number: int, say: Callable[[str, str], None]) -> None:
     register = open_register(scene.register_path)
-    last = f"e{len(register.history().past):04d}"
+    last, begun = f"e{len(register.history().past):04d}", False
     for _ in range(1000):
         entry = register.undo(last)
+        if not begun:
+            say("begun", "")
+            begun = True
         say(entry.id, last)
         last = entry.id
 
@@ -205,6 +219,7 @@ def prepare_seal(scene: Scene, say: Callable[[str, str], None]) -> None:
 
 
 def seal(scene: Scene, number: int, say: Callable[[str, str], None]) -> None:
+    say("begun", "")
     name = f"r{number}"
     words = ["seal", str(scene.folder / name), "--pair", "80", "20", "--stop", "after 30 batches"]
     if answer(words) == 0:
@@ -252,6 +267,8 @@ def report(scene: Scene, number: int, say: Callable[[str, str], None]) -> None:
     states = states_of_a_report()
     for k in range(1, 1000):
         write_state(scene.folder / "out", states[k % 2])
+        if k == 1:
+            say("begun", "")
 
 
 def look_at_report(scene: Scene) -> Found:
@@ -286,6 +303,7 @@ def prepare_whole_report(scene: Scene, say: Callable[[str, str], None]) -> None:
 
 def whole_report(scene: Scene, number: int, say: Callable[[str, str], None]) -> None:
     path = str(scene.register_path)
+    say("begun", "")
     answer(["report", path, "--out", str(scene.folder / "out"), "--seed", str(number + 2)])
 
 
