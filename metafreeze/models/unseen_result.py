@@ -19,7 +19,7 @@ from metafreeze.results import RESULT, FloatArray, Result, round_for_people
 PART_TYPES = {"level": str, "term": str, "with_term": str, "sd": float, "correlation": float}
 NUMBERS = ("estimate", "se", "df", "low", "high", "p")
 
-NO_SECOND_ENGINE = "none asked: the general library has no random parts for times seen in part"
+NO_SECOND_ENGINE = "none, since the general library has no random parts for times seen in part"
 
 # Standard deviation of the standard smallest-extreme-value law.
 WEIBULL_SD = float(np.pi / np.sqrt(6.0))

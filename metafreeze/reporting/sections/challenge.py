@@ -28,6 +28,14 @@ Values = Mapping[str, Any]
 
 # The rung of the total effect; below it stand consequences held fixed, another question each.
 TOTAL = "times not seen exactly"
+CHOICE_WORDS = {
+    "rows": "which runs count",
+    "alike in": "what vessels must be alike in",
+    "compared within": "what is compared with what",
+    "scale": "the scale of time",
+    "form": "the form of the line",
+    "weights": "how much each lab counts",
+}
 RAW_SENTENCES = {
     "hotter first": "Yes{place}: starting hotter finished first.",
     "hotter first, under named conditions": "Yes{place}, under this condition: {condition}.",
@@ -379,12 +387,18 @@ def choices_section(many: Values, challenge: Values) -> Section:
         key="choices",
         question=question,
         answer=say(
-            "Of {analyses}, {share} have the hotter one sooner; the middle answer is {effect}. "
-            "What moves the answer most is the choice of “{choice}”.",
+            "Of {analyses}, {share} have the hotter one sooner; in the middle one, {effect}. "
+            "What moves the answer most is {choice}.",
             analyses=show.count(int(challenge["analyses_run"]), "analysis", "analyses"),
             share=show.show(number(many["share_negative"]), "share"),
-            effect=show.show(number(many["median"]), "log-ratio"),
-            choice=Fixed(many["most_moved_by"]),
+            effect=show.effect(
+                number(many["median"]),
+                math.nan,
+                math.nan,
+                hot_c=challenge["hot_c"],
+                cold_c=challenge["cold_c"],
+            ),
+            choice=Fixed(CHOICE_WORDS.get(many["most_moved_by"], many["most_moved_by"])),
         ),
         paragraphs=tuple(paragraphs),
         figures=(
@@ -740,7 +754,7 @@ def _filled_words(found: Values) -> tuple[Text, ...]:
             "Adjusted for what only some rows say ({fields}), with rows that lack it left out or "
             "the gaps filled in: {said}",
             fields=Fixed(fields),
-            said=Fixed(found["found"]),
+            said=Fixed(found["found"][:1].lower() + found["found"][1:]),
         ),
     )
 

@@ -400,7 +400,7 @@ def _traits_parts(traits: Values | None) -> dict[str, Any]:
         ),
         rows=tuple(
             (
-                t["trait"],
+                t["trait"][:1].upper() + t["trait"][1:],
                 t["unit"],
                 t["labs"],
                 number(t["change"]),
