@@ -398,7 +398,7 @@ def choices_section(many: Values, challenge: Values) -> Section:
                 hot_c=challenge["hot_c"],
                 cold_c=challenge["cold_c"],
             ),
-            choice=Fixed(CHOICE_WORDS.get(many["most_moved_by"], many["most_moved_by"])),
+            choice=Fixed(CHOICE_WORDS[str(many["most_moved_by"])]),
         ),
         paragraphs=tuple(paragraphs),
         figures=(
