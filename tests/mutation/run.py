@@ -372,9 +372,8 @@ def write_results(rows: list[dict[str, str]], possible: int) -> None:
     ]
     for module in modules:
         here = Counter(row["outcome"] for row in rows if row["module"].rsplit(".", 1)[1] == module)
-        text.append(
-            f"| {module} | {here['killed'] + here['endless']} | {here['survived']} | {here['timeout']} |"
-        )
+        seen_here = here["killed"] + here["endless"]
+        text.append(f"| {module} | {seen_here} | {here['survived']} | {here['timeout']} |")
     text.append("\n## Not noticed\n\n| where | kind | before | after |\n|---|---|---|---|")
     for row in rows:
         if row["outcome"] == "survived":
