@@ -6,7 +6,7 @@ from metafreeze.analysis.study_effects import StudyEffects
 from metafreeze.errors import NotEstimableError
 from metafreeze.models.pooled import PooledEffect, pool
 from metafreeze.models.three_level import NestedPool, pool_nested
-from metafreeze.options import Interval, Spread
+from metafreeze.options import Interval, NewStudy, Spread
 
 
 def pool_effects(
@@ -14,20 +14,21 @@ def pool_effects(
     *,
     spread: Spread = "restricted-likelihood",
     interval: Interval = "hartung-knapp",
+    new_study: NewStudy = "normal",
     level: float = 0.95,
 ) -> PooledEffect | NestedPool:
     """Pool study effects; several of one study keep together with what they share.
 
     With one effect a study this is `pool`; otherwise `pool_nested` with the sampling covariance
-    of shared cold arms, by restricted likelihood and robust by study whatever `spread` and
-    `interval` say. All effects of one study alone are not pooled: `pool` gives that study's
-    effect where it is one.
+    of shared cold arms, by restricted likelihood and robust by study whatever `spread`,
+    `interval` and `new_study` say. All effects of one study alone are not pooled: `pool` gives
+    that study's effect where it is one.
 
     Parameters
     ----------
     effects : StudyEffects
         From `study_effects`.
-    spread, interval : str
+    spread, interval, new_study : str
         As in `pool`.
     level : float
         Level of the intervals.
@@ -59,6 +60,7 @@ def pool_effects(
             spread=spread,
             interval=interval,
             study=effects.study,
+            new_study=new_study,
             level=level,
         )
     return pool_nested(

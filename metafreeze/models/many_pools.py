@@ -15,10 +15,11 @@ import pandas as pd
 from scipy import stats
 
 from metafreeze.errors import InputError
+from metafreeze.models.heavy_tails import new_study_factor
 from metafreeze.models.heterogeneity import require_level
 from metafreeze.models.pool_input import variance_problem
 from metafreeze.models.tau2 import maximise_likelihood
-from metafreeze.options import Interval, Spread, require_choice
+from metafreeze.options import Interval, NewStudy, Spread, require_choice
 from metafreeze.results import RESULT, BoolArray, FloatArray, Result, round_for_people
 
 # Six working arrays of 20 studies by this many pools fill about a megabyte, one core's cache.
@@ -107,6 +108,7 @@ def pool_many(
     spread: Spread = "restricted-likelihood",
     interval: Interval = "hartung-knapp",
     intervals: bool = False,
+    new_study: NewStudy = "normal",
     level: float = 0.95,
 ) -> ManyPools:
     """Pool m sets of k studies each, as `pool` would one by one.
@@ -123,6 +125,10 @@ def pool_many(
         Which standard error `se` is, and which interval.
     intervals : bool
         Whether limits, p-values and prediction ranges are computed too.
+    new_study : {"normal", "heavy-tailed"}
+        Tails of the true effects that the range for a new study allows for. The heavy-tailed
+        one is wider and holds its level where some labs lie far out (t on 3 degrees of
+        freedom); where effects are normal it holds more than the level.
     level : float
         Level of the intervals.
 
@@ -150,6 +156,7 @@ def pool_many(
     """
     require_choice(spread, Spread, name="spread")
     require_choice(interval, Interval, name="interval")
+    require_choice(new_study, NewStudy, name="new_study")
     require_level(level)
     y, v = _checked(estimates, variances)
     m, k = y.shape
@@ -174,7 +181,8 @@ def pool_many(
         z = np.abs(mu) / se
         p = 2 * (stats.norm.sf(z) if df == np.inf else stats.t.sf(z, df))
         if k > 2 and spread != "none":
-            half = stats.t.isf(tail, k - 2) * np.sqrt(tau2 + np.maximum(se, se_plain) ** 2)
+            reach = new_study_factor(k, new_study, level)
+            half = reach * np.sqrt(tau2 + np.maximum(se, se_plain) ** 2)
             prediction_low, prediction_high = mu - half, mu + half
     return ManyPools(
         estimate=mu,

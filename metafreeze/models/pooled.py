@@ -10,10 +10,11 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
+from metafreeze.models.heavy_tails import new_study_factor
 from metafreeze.models.heterogeneity import describe_disagreement, require_level
 from metafreeze.models.pool_input import Effects, Moderators, Numbers, check_effects
 from metafreeze.models.tau2 import cochran_q, estimate_tau2, profile_q
-from metafreeze.options import Interval, Spread, require_choice
+from metafreeze.options import Interval, NewStudy, Spread, require_choice
 from metafreeze.results import RESULT, FloatArray, Result, round_for_people
 
 FEW_STUDIES = 5
@@ -171,6 +172,7 @@ def pool(
     moderators: Moderators | None = None,
     study: Sequence[Hashable] | npt.ArrayLike | None = None,
     covariance: npt.ArrayLike | pd.DataFrame | None = None,
+    new_study: NewStudy = "normal",
     level: float = 0.95,
 ) -> PooledEffect:
     """Pool study effects, allowing true effects to differ between studies.
@@ -199,6 +201,10 @@ def pool(
         Study labels, unique.
     covariance : array or DataFrame, shape (k, k), optional
         Sampling covariance where effects share a group; its diagonal is `variance`.
+    new_study : {"normal", "heavy-tailed"}
+        Tails of the true effects that the range for a new study allows for. The heavy-tailed
+        one is wider and holds its level where some labs lie far out (t on 3 degrees of
+        freedom); where effects are normal it holds more than the level.
     level : float
         Level of the intervals.
 
@@ -218,7 +224,8 @@ def pool(
     doi:10.1002/sim.1009; with moderators Knapp & Hartung (2003), Stat. Med. 22:2693,
     doi:10.1002/sim.1482; floored: Roever, Knapp & Friede (2015), BMC Med. Res. Methodol.
     15:99, doi:10.1186/s12874-015-0091-1. Prediction: Higgins, Thompson & Spiegelhalter
-    (2009), J. R. Stat. Soc. A 172:137, doi:10.1111/j.1467-985X.2008.00552.x. Interval of
+    (2009), J. R. Stat. Soc. A 172:137, doi:10.1111/j.1467-985X.2008.00552.x; with heavy tails
+    our own rule, see `heavy_tail_factor`. Interval of
     tau²: Viechtbauer (2007), Stat. Med. 26:37, doi:10.1002/sim.2514. Shared groups: rotating
     by the eigenvectors of the sampling covariance makes it diagonal and leaves tau² I as it
     is. Checks in tests/published/test_pooling_published.py.
@@ -231,6 +238,7 @@ def pool(
     """
     require_choice(spread, Spread, name="spread")
     require_choice(interval, Interval, name="interval")
+    require_choice(new_study, NewStudy, name="new_study")
     require_level(level)
     effects = check_effects(
         estimate, variance, moderators=moderators, study=study, covariance=covariance
@@ -245,7 +253,7 @@ def pool(
     centre = effects.moderators.mean(axis=0)
     y, v, x = _diagonal_problem(effects, centre)
     tau2 = estimate_tau2(y, v, x, spread=spread)
-    return _pooled(effects, y, v, x, centre, tau2, spread, interval, level, free=k - p)
+    return _pooled(effects, y, v, x, centre, tau2, spread, interval, new_study, level, free=k - p)
 
 
 def design_problem(effects: Effects) -> str:
@@ -310,6 +318,7 @@ def _pooled(
     tau2: float,
     spread: str,
     interval: str,
+    new_study: str,
     level: float,
     *,
     free: int,
@@ -329,7 +338,9 @@ def _pooled(
     if disagreement.reason:
         reasons["i2"] = disagreement.reason
     tau2_low, tau2_high = _tau2_interval(y, v, x, tau2, spread, free, alpha, notes, reasons)
-    prediction = _prediction(estimate, max(se, se_plain), tau2, spread, free, alpha, notes, reasons)
+    prediction = _prediction(
+        estimate, max(se, se_plain), tau2, spread, new_study, free, level, notes, reasons
+    )
     _notes_on_few(effects.estimate.size, free, tau2, spread, notes)
     if interval == "hartung-knapp" and factor < 1:
         notes.append(
@@ -444,8 +455,9 @@ def _prediction(
     se: float,
     tau2: float,
     spread: str,
+    new_study: str,
     free: int,
-    alpha: float,
+    level: float,
     notes: list[str],
     reasons: dict[str, str],
 ) -> tuple[float, float]:
@@ -457,7 +469,8 @@ def _prediction(
         return NAN, NAN
     if free + 1 < FEW_STUDIES:
         notes.append("the range for a new study is very uncertain with under five studies")
-    half = float(stats.t.isf(alpha / 2, free - 1)) * float(np.hypot(np.sqrt(tau2), se))
+    reach = new_study_factor(free + 1, new_study, level)
+    half = reach * float(np.hypot(np.sqrt(tau2), se))
     return estimate - half, estimate + half
 
 

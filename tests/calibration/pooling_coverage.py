@@ -20,6 +20,7 @@ import numpy as np
 from scipy import stats
 
 import metafreeze
+from metafreeze.models.heavy_tails import new_study_factor
 from metafreeze.models.many_pools import pool_many
 
 HERE = Path(__file__).parent
@@ -43,6 +44,8 @@ LEVEL = 0.95
 ESTIMATED_DF = {"estimated": 10, "barely estimated": 4}
 # A t distribution on 3 df has variance 3; heavy tails, and a variance to scale by.
 TAIL_DF = 3
+# The range for a new study that allows for them.
+TAILS = "heavy-tailed"
 COLUMNS = (
     "variances",
     "shape",
@@ -56,6 +59,8 @@ COLUMNS = (
     "width_floored",
     "width_plain",
     "new_study",
+    "new_study_wide",
+    "widened_by",
     "tau2_bias",
     "at_zero",
     "repetitions",
@@ -100,13 +105,18 @@ def summary(variances, shape, k, tau, spread, y, seen, new, seed):
     }
     row = {name: np.mean(np.abs(fit.estimate) <= half) for name, half in halves.items()}
     row |= {f"width_{name}": np.mean(2 * half) for name, half in halves.items()}
+    held = (fit.prediction_low <= new) & (new <= fit.prediction_high)
+    usual, wide = (new_study_factor(y.shape[1], tails, LEVEL) for tails in ("normal", TAILS))
+    half = (fit.prediction_high - fit.prediction_low) / 2 * wide / usual
     return row | {
         "variances": variances,
         "shape": shape,
         "k": k,
         "tau": tau,
         "spread": spread,
-        "new_study": np.mean((fit.prediction_low <= new) & (new <= fit.prediction_high)),
+        "new_study": np.mean(held),
+        "new_study_wide": np.mean(np.abs(new - fit.estimate) <= half),
+        "widened_by": wide / usual,
         "tau2_bias": np.mean(fit.tau2) - tau**2,
         "at_zero": np.mean(fit.boundary),
         "repetitions": y.shape[0],
@@ -174,6 +184,9 @@ def findings(rows):
     low = pick("plain", shape="normal", k=("3", "5"), tau=wide, **main)
     new = pick("new_study", shape="normal", k=some, tau="3.00000", **main)
     tails = pick("new_study", shape="heavy-tailed", k=some, tau="3.00000", **main)
+    wide_tails = pick("new_study_wide", shape="heavy-tailed", k=some, tau="3.00000", **main)
+    wide_new = pick("new_study_wide", shape="normal", k=some, tau="3.00000", **main)
+    by = pick("widened_by", k=some, **main)
     hard = {"spread": SPREADS[0], "shape": "normal", "variances": "very unequal"}
 
     def span(values):
@@ -187,7 +200,21 @@ def findings(rows):
             new.min() >= NEW_STUDY,
         ),
         (f"Hartung-Knapp, heavy-tailed effects: {span(heavy)}", None),
-        (f"range for a new study, heavy-tailed effects, k from 5, tau of 3: {span(tails)}", None),
+        (
+            "range for a new study that allows for heavy tails, heavy-tailed effects, k from 5, "
+            f"tau of 3: {span(wide_tails)}",
+            wide_tails.min() >= NEW_STUDY,
+        ),
+        (
+            f"the same, normal effects: {span(wide_new)}",
+            wide_new.min() >= NEW_STUDY,
+        ),
+        (f"it is wider than the usual one by a factor of {span(by)}", None),
+        (
+            "the usual range for a new study, heavy-tailed effects, k from 5, tau of 3: "
+            f"{span(tails)}",
+            None,
+        ),
         (
             f"very unequal variances: Hartung-Knapp {span(pick('hartung_knapp', **hard))}, floored "
             f"{span(pick('floored', **hard))}",
@@ -226,7 +253,8 @@ def markdown(rows, repetitions, seed):
         f"{ESTIMATED_DF['barely estimated']} degrees of freedom. Heavy-tailed effects are t on "
         f"{TAIL_DF} degrees of freedom. `at zero` is the share of pools whose tau² was estimated "
         "at zero: there a "
-        "correct interval covers too often. Widths are means.",
+        "correct interval covers too often. Widths are means. `new study` is the range of `pool`, "
+        '`wide` the one with `new_study="heavy-tailed"`.',
         "",
     ]
     lines += [
@@ -235,9 +263,9 @@ def markdown(rows, repetitions, seed):
     ]
     head = (
         "| variances | effects | k | tau | Hartung-Knapp | floored | plain | width HK | "
-        "width floored | width plain | new study | at zero |"
+        "width floored | width plain | new study | new study, wide | at zero |"
     )
-    lines += ["", head, "|" + "---|" * 12]
+    lines += ["", head, "|" + "---|" * 13]
     for r in rows:
         if r["spread"] != SPREADS[0]:
             continue
@@ -247,7 +275,7 @@ def markdown(rows, repetitions, seed):
                 f"{float(r[c]):.2f}"
                 for c in ("width_hartung_knapp", "width_floored", "width_plain")
             ),
-            *(f"{float(r[c]):.3f}" for c in ("new_study", "at_zero")),
+            *(f"{float(r[c]):.3f}" for c in ("new_study", "new_study_wide", "at_zero")),
         ]
         name = [r["variances"], r["shape"], r["k"], f"{float(r['tau']):g}"]
         lines.append("| " + " | ".join(name + numbers) + " |")

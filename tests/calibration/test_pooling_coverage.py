@@ -48,6 +48,13 @@ def test_the_range_for_a_new_study_holds_it():
     assert np.mean((fit.low <= new) & (new <= fit.high)) < 0.75
 
 
+def test_the_wider_range_holds_a_new_study_from_heavy_tails():
+    r = row("equal", "heavy-tailed", 10, 3.0)
+    # The partner that must fail: the usual range holds fewer than asked for.
+    assert r["new_study_wide"] >= study.NEW_STUDY
+    assert r["new_study"] < 0.935 and r["new_study"] < r["new_study_wide"]
+
+
 def test_the_written_table_holds_every_cell_once_and_meets_what_was_asked():
     with (Path(study.__file__).parent / "pooling_coverage.csv").open(encoding="utf-8") as f:
         rows = list(csv.DictReader(f))
@@ -55,7 +62,7 @@ def test_the_written_table_holds_every_cell_once_and_meets_what_was_asked():
     cells = len(study.VARIANCES) * len(study.SHAPES) * len(study.STUDIES) * len(study.DISAGREEMENT)
     assert len(keys) == len(set(keys)) == cells * len(study.SPREADS)
     asked = [met for _, met in study.findings(rows) if met is not None]
-    assert len(asked) == 3 and all(asked)
+    assert len(asked) == 5 and all(asked)
 
 
 def test_a_stopped_run_goes_on_where_it_was(tmp_path, monkeypatch):
