@@ -294,19 +294,15 @@ def likelihood_interval(k: float, n: float, *, level: float = 0.95) -> tuple[flo
     _check_share(k, n, level)
     best = k / n
     target = float(stats.chi2.isf(1 - level, 1)) / 2
-
-    def gap(p: float) -> float:
-        drop = 0.0
-        if k > 0:
-            drop += k * (np.log(best) - np.log(p))
-        if k < n:
-            drop += (n - k) * (np.log1p(-best) - np.log1p(-p))
-        return drop - target
-
     if k == 0:
         return 0.0, float(-np.expm1(-target / n))
     if k == n:
         return float(np.exp(-target / n)), 1.0
+
+    def gap(p: float) -> float:
+        drop = k * (np.log(best) - np.log(p)) + (n - k) * (np.log1p(-best) - np.log1p(-p))
+        return float(drop) - target
+
     tiny = np.finfo(np.float64).tiny
     # 1 - eps/2 is the largest number below one.
     return _crossing(gap, tiny, best), _crossing(gap, best, 1 - np.finfo(np.float64).epsneg)
