@@ -16,6 +16,7 @@ from metafreeze.analysis.expected_pair import ExpectedEffect, expected_effect
 from metafreeze.analysis.mixed_fits import MixedRowsFit, fit_mixed
 from metafreeze.analysis.study_effects import StudyEffects, study_effects
 from metafreeze.errors import InputError, NotEstimableError
+from metafreeze.models.heavy_tails import widen_for_heavy_tails
 from metafreeze.models.pooled import PooledEffect, pool
 from metafreeze.options import ENDPOINT_WORDS, Endpoint, choices, require_choice
 from metafreeze.results import RESULT, FloatArray, Result
@@ -83,6 +84,8 @@ class PoolAnswer(Result):
         ordinary physics at the pair plus the pooled excess.
     new_lab_low, new_lab_high : float
         Where a new lab's log ratio is to be expected; NaN for one lab.
+    new_lab_wide_low, new_lab_wide_high : float
+        The same where some labs may lie far out (see `heavy_tail_factor`).
     expected_log_ratio, expected_low, expected_high : float
         What ordinary physics gives at the pair.
     excess_log_ratio, excess_low, excess_high : float
@@ -122,6 +125,8 @@ class PoolAnswer(Result):
     high: float
     new_lab_low: float
     new_lab_high: float
+    new_lab_wide_low: float
+    new_lab_wide_high: float
     expected_log_ratio: float
     expected_low: float
     expected_high: float
@@ -160,6 +165,7 @@ class PoolAnswer(Result):
             [
                 ("seen", self.log_ratio, self.low, self.high),
                 ("new lab", NAN, self.new_lab_low, self.new_lab_high),
+                ("new lab, far out", NAN, self.new_lab_wide_low, self.new_lab_wide_high),
                 ("expected", self.expected_log_ratio, self.expected_low, self.expected_high),
                 ("excess", self.excess_log_ratio, self.excess_low, self.excess_high),
             ],
@@ -388,6 +394,9 @@ def answer_pool(
     shift = at_pair if has_baseline else 0.0
     studies = _study_table(chosen, endpoint, curve if has_baseline else None, baseline, hot, cold)
     two_stage, absent = _absent(studies, units, shift)
+    wide_low, wide_high = widen_for_heavy_tails(
+        seen.new_study_low, seen.new_study_high, k=seen.studies
+    )
     return PoolAnswer(
         endpoint=endpoint,
         hot_c=hot,
@@ -399,6 +408,8 @@ def answer_pool(
         high=shift + units * seen.slope_high,
         new_lab_low=shift + units * seen.new_study_low,
         new_lab_high=shift + units * seen.new_study_high,
+        new_lab_wide_low=shift + units * wide_low,
+        new_lab_wide_high=shift + units * wide_high,
         expected_log_ratio=at_pair,
         expected_low=float(expected_low),
         expected_high=float(expected_high),

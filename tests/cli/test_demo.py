@@ -5,9 +5,11 @@ import math
 from pathlib import Path
 
 import pytest
+from scipy import stats
 
 import metafreeze as mf
 from metafreeze.cli.main import answer
+from metafreeze.models.heavy_tails import heavy_tail_factor
 
 COMMITTED = Path(mf.__file__).parent.parent / "reports" / "demo"
 # Across library versions results agree to this, relative or absolute.
@@ -70,3 +72,14 @@ def test_the_committed_report_is_what_the_demo_writes(demo):
 
 def test_the_report_is_light(demo):
     assert (demo / "report.html").stat().st_size <= 3_000_000
+
+
+def test_the_wider_range_for_a_new_lab_stands_around_the_usual_one(demo):
+    pool = json.loads((demo / "results.json").read_text("utf-8"))["pool"]
+    low, high = pool["new_lab_low"], pool["new_lab_high"]
+    wide_low, wide_high = pool["new_lab_wide_low"], pool["new_lab_wide_high"]
+    assert (wide_low + wide_high) / 2 == pytest.approx((low + high) / 2, abs=1e-9)
+    usual = stats.t.isf(0.025, pool["labs"] - 2)
+    by = heavy_tail_factor(pool["labs"]) / usual
+    assert 1.1 < by < 1.4
+    assert (wide_high - wide_low) / (high - low) == pytest.approx(by, rel=1e-9)

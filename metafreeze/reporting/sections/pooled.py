@@ -359,6 +359,11 @@ def spread_section(pool: Values, traits: Values | None = None) -> Section:
             low=number(pool["new_lab_low"]),
             high=number(pool["new_lab_high"]),
         ),
+        NamedRange(
+            words=say("A new lab, should some lie far out"),
+            low=number(pool["new_lab_wide_low"]),
+            high=number(pool["new_lab_wide_high"]),
+        ),
     ]
     return Section(
         key="spread",
