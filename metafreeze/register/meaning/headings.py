@@ -280,7 +280,10 @@ def plain_heading(text: str) -> str:
     """
     text = text.replace("º", "°").replace("˚", "°")
     text = unicodedata.normalize("NFKC", text).strip().strip("\"'“”‘’")
-    text = text.casefold().replace("_", " ").replace("-", " ").replace("–", " ")
+    text = text.casefold().replace("_", " ")
+    # A dash right before a number, and apart from the word before it, is its sign.
+    text = re.sub(r"(?<![^\s(=@])[-–](?=\d)", "−", text)
+    text = text.replace("-", " ").replace("–", " ")
     text = re.sub(r"[:;?!*'\"“”‘’]+", " ", text)
     text = re.sub(r"\.(?!\d)", " ", text)
     text = re.sub(r"(?<=\w)\s*#|#\s*(?=\w)", " no ", text)

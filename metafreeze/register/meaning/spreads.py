@@ -188,9 +188,15 @@ def _read_spread(rest: str, number: Number, stated: Stated) -> None:
     stated.low, stated.high = pair
 
 
+# Two numbers with words about them; a longer text would be split at every sign in it.
+LONGEST_PAIR = 200
+
+
 def split_pair(text: str, number: Number) -> tuple[float, float] | None:
     """Split ``42.1-47.9``, ``43.0, 49.4`` or ``-4.6 to -1.0`` into its two numbers."""
     tidy = re.sub(r"^(?:from|between)\s+", "", text.strip())
+    if len(tidy) > LONGEST_PAIR:
+        return None
     for separator in (
         r"\s+(?:to|and|bis)\s+",
         r"\s*;\s*",

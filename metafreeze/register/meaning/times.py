@@ -128,7 +128,7 @@ _DASH = r"(?:\s*(?:-|–|—|−|‐|‑|\.\.\.?|…|to|until|and)\s*)"
 _WORD_UNIT = (
     r"(?:hours?|hrs?|hr|h|minutes?|mins?|min|m|seconds?|secs?|sec|s|days?|d|ms|['’′]|[\"”″])"
 )
-_CLOCK = re.compile(r"^(\d+):(\d{1,2})(?::(\d{1,2}(?:[.,]\d+)?))?$")
+_CLOCK = re.compile(r"^(\d{1,9}):(\d{1,2})(?::(\d{1,2}(?:[.,]\d+)?))?$")
 _COMPOUND = re.compile(
     r"^(?:(?P<d>[\d.,]+)\s*(?:days?|d)\s*,?\s*(?:and\s*)?)?"
     r"(?:(?P<h>[\d.,]+)\s*(?:hours?|hrs?|h)\s*,?\s*(?:and\s*)?)?"

@@ -298,7 +298,7 @@ MARK_WORDS: dict[str, str] = {
     "a": "axis",
 }
 
-_COUNTED = re.compile(r"^(\d+)\s*(?:/|of|out of|von|∕|\|)\s*(\d+)$", re.I)
+_COUNTED = re.compile(r"^(\d{1,9})\s*(?:/|of|out of|von|∕|\|)\s*(\d{1,9})$", re.I)
 
 _SEEN_WORDS: dict[str, bool] = {
     plain_word(word): flag

@@ -37,6 +37,9 @@ FloatArray = npt.NDArray[np.float64]
 # A mark is set to a whole pixel: a rounding error of uniform width one.
 PIXEL_ROUNDING_SD = 1 / math.sqrt(12)
 
+# No picture is so large and no axis goes so far; their squares must stay numbers.
+LARGEST_PX, LARGEST_VALUE = 1e7, 1e15
+
 # An axis whose marks miss the line by more than this is not the axis that is claimed.
 POOR_FIT_PX = 3.0
 
@@ -278,7 +281,20 @@ def _numbers(
             at=int(at),
             value=text,
         )
-    return values
+    beyond = np.abs(values) > LARGEST_PX
+    for at in np.flatnonzero(beyond):
+        text = cell_text(column.column, at)
+        findings.add(
+            "error",
+            "out-of-range",
+            f"A position of {values[at]:.3g} pixels lies in no picture",
+            remedy="Enter the position in pixels",
+            table=named.table,
+            column=column.column,
+            at=int(at),
+            value=text,
+        )
+    return np.where(beyond, np.nan, values)
 
 
 def _axis_of_marks(
@@ -450,6 +466,18 @@ def _mark_values(
         if plain is None:
             match = re.match(r"^([-+−–\d.,\s]*\d)\s*(\D*)$", text.strip())
             plain = number(match.group(1)) if match else None
+        if plain is not None and abs(plain) > LARGEST_VALUE:
+            findings.add(
+                "error",
+                "out-of-range",
+                f"An axis value of {plain:.3g} is beyond any axis",
+                remedy="Enter the axis value at the mark",
+                table=named.table,
+                column=column.column,
+                at=int(at),
+                value=text,
+            )
+            continue
         if plain is None:
             findings.add(
                 "error",

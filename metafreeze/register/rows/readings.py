@@ -20,8 +20,10 @@ from metafreeze.register.meaning.named import PLAIN_SLOT, NamedColumn, NamedTabl
 from metafreeze.register.rows.drafts import Draft, new_draft
 from metafreeze.register.rows.events import read_endpoint_column
 from metafreeze.register.rows.fields import (
+    bounds_in_words,
     date_to_session,
     join_remark,
+    out_of_range,
     read_exclusions,
     read_field,
 )
@@ -102,8 +104,26 @@ class Reading:
                 best[column.target] = column
         for column in best.values():
             read_field(column, draft, self.dialect, self.findings)
+        self._check_heading(slot)
         _fix_constants(slot, draft)
         return draft
+
+    def _check_heading(self, slot: Slot) -> None:
+        """Refuse a temperature in a heading that no run can have had."""
+        for name, value in (("start_temp_c", slot.start_temp_c), ("threshold_c", slot.threshold_c)):
+            field = FIELD[name]
+            if value is None or not out_of_range(field, np.array([value])).any():
+                continue
+            column = next(c for c in self.named.columns if getattr(c.meaning, name) == value)
+            bounds = bounds_in_words(field)
+            self.findings.add(
+                "error",
+                "out-of-range",
+                f"The {field.label} in the heading, {value:.4g} °C, is outside {bounds}",
+                remedy=f"Write a temperature of {bounds} into the heading",
+                table=self.named.table,
+                column=column.column,
+            )
 
 
 def begin_reading(
