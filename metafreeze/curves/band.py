@@ -11,6 +11,8 @@ from metafreeze.errors import InputError
 
 # Fewer blocks than this show no spread that a band could rest on.
 FEWEST_BLOCKS = 4
+# Logarithms of times that differ by less were rounded apart.
+ROUNDING = 1e-12
 _SMALLEST_SHARE = 1e-9
 
 
@@ -118,11 +120,12 @@ def _band(arms: tuple[Floats, ...], *, level: float, draws: int, rng: np.random.
         dtype=np.float64,
     )
     blocks = tuple(arm.shape[0] for arm in arms)
+    nothing = np.full(middle.shape, np.nan)
+    no_band = Band(
+        middle=middle, se=nothing, low=nothing, high=nothing, critical=np.nan, blocks=blocks
+    )
     if min(blocks) < FEWEST_BLOCKS or middle.size == 0:
-        nothing = np.full(middle.shape, np.nan)
-        return Band(
-            middle=middle, se=nothing, low=nothing, high=nothing, critical=np.nan, blocks=blocks
-        )
+        return no_band
     squared = np.zeros(middle.size)
     drawn_middle = np.zeros((draws, middle.size))
     drawn_squared = np.zeros((draws, middle.size))
@@ -135,8 +138,10 @@ def _band(arms: tuple[Floats, ...], *, level: float, draws: int, rng: np.random.
         drawn_middle += sign * mean
         drawn_squared += np.maximum(weights @ off**2 - mean**2, 0.0) / (count - 1)
     se = np.sqrt(squared)
+    if se.max() <= ROUNDING:
+        return no_band
     # A level at which all blocks agree to rounding has no spread to judge it by.
-    spread = se > _SMALLEST_SHARE * max(float(se.max()), 1e-300)
+    spread = se > _SMALLEST_SHARE * float(se.max())
     floor = (_SMALLEST_SHARE * se[spread]) ** 2
     ratio = np.abs(drawn_middle[:, spread]) / np.sqrt(np.maximum(drawn_squared[:, spread], floor))
     critical = float(np.quantile(ratio.max(axis=1), level))

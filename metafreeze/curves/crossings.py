@@ -27,6 +27,8 @@ _FEW = 6
 MISFIT = 1.6
 # Rounding steps on either side of a level that a line needs to see through rounding.
 _ROUNDING_STEPS = 2.0
+# Readings without any noise or rounding still stand on one side of a level only.
+_LEAST_K = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,12 +111,12 @@ def find_crossing(
     temps, times = trace.temp_c[start:stop], trace.time_s[start:stop]
     if temps.size < 2:
         return None
-    margin = max(SURE * trace.noise_k, _ROUNDING_STEPS * trace.resolution_k)
+    margin = max(SURE * trace.noise_k, _ROUNDING_STEPS * trace.resolution_k, _LEAST_K)
     below = temps <= level_c - margin
     last = int(below.argmax())
     if not below[last]:
         # The end of a record may lie below by less than the noise allows for one reading.
-        below = temps <= level_c
+        below = temps < level_c
         if stop is not None and below.any():
             # Ice warms the water again before it is surely below; its lowest reading ends the fall.
             last = int(temps.argmin())
@@ -266,9 +268,13 @@ def _narrow(
         # Something else happened close by: only the bracket itself is used.
         low, high = max(first - 1, 0), min(last + 2, temps.size)
         met = meet_level(times[low:high], temps[low:high], level_c, trace.noise_k)
-    if met is None:
+    if met is None or met.misfit > MISFIT:
+        # No curve runs through the bracket: as at a rest at the level itself.
         return Crossing(
-            lower_s=float(times[first]), upper_s=float(times[last]), in_gap=False, slope_k_s=0.0
+            lower_s=float(times[first]),
+            upper_s=float(times[last]),
+            in_gap=False,
+            slope_k_s=rate if met is not None else 0.0,
         )
     error = met.error_k
     if trace.resolution_k > 0:

@@ -79,8 +79,6 @@ def _touches(one: Disturbance, others: list[Disturbance]) -> bool:
 
 def _find_spikes(times: Floats, temps: Floats, noise: float) -> list[Disturbance]:
     """Find single readings far off both neighbours, which agree with each other."""
-    if temps.size < 3:
-        return []
     off = temps[1:-1] - (temps[:-2] + temps[2:]) / 2
     far = np.abs(off) > max(_SPIKE_K, _SPIKE_NOISE * noise)
     far &= np.abs(temps[2:] - temps[:-2]) < 0.5 * np.abs(off)

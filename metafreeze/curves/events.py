@@ -16,7 +16,7 @@ import pandas as pd
 from metafreeze.curves.crossings import LIMITS, Crossing, find_crossing
 from metafreeze.curves.disturbances import Disturbance, find_disturbances
 from metafreeze.curves.hidden import HiddenFreeze, find_hidden_freeze
-from metafreeze.curves.ice import FirstIce, find_first_ice
+from metafreeze.curves.ice import BEGINS_AT_REST, FirstIce, find_first_ice
 from metafreeze.curves.noise import places_of
 from metafreeze.curves.plateau import Departure, Plateau, find_departure, find_plateau
 from metafreeze.curves.trace import (
@@ -49,6 +49,8 @@ EVENT_NAMES = (
 _LARGEST_OFFSET_K = 1.5
 # A vessel at rest before insertion drifts by less than this share of its later rate.
 _AT_REST = 0.2
+# A rest up to here, or a rise to it, may be ice.
+_ICE_TO_C = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,7 +220,8 @@ def _find_insertion(trace: Trace) -> tuple[Event, int]:
     temps, times, noise = trace.temp_c, trace.time_s, trace.noise_k
     hottest = int(np.argmax(temps))
     large = max(3.0, 10 * noise)
-    if 0 < hottest < temps.size // 2 and temps[hottest] - temps[0] >= large:
+    warms = temps[hottest] - temps[0] >= large and temps[hottest] > _ICE_TO_C
+    if 0 < hottest < temps.size // 2 and warms:
         within = temps[: hottest + 1]
         arrived = int(
             np.argmax(within >= temps[hottest] - max(0.05 * (temps[hottest] - temps[0]), 3 * noise))
@@ -240,7 +243,7 @@ def _find_insertion(trace: Trace) -> tuple[Event, int]:
         lead = (temps[at - 2] - temps[0]) / max(times[at - 2] - times[0], 1e-12)
         reach = min(at + max(at // 2, 3), temps.size - 1)
         later = (temps[reach] - temps[at]) / max(times[reach] - times[at], 1e-12)
-        if later < 0 and abs(lead) < _AT_REST * abs(later) and high > 2.0:
+        if later < 0 and abs(lead) < _AT_REST * abs(later) and high > _ICE_TO_C:
             slack = band / -later
             event = Event(
                 status="seen",
@@ -343,6 +346,8 @@ def _not_frozen(trace: Trace, ice: FirstIce) -> Event:
 def _minimum(trace: Trace, ice: FirstIce) -> Event:
     """Place the supercooling minimum."""
     if not ice.frozen:
+        if ice.because == BEGINS_AT_REST:
+            return Event(status="none", because=f"{ice.because}; it would lie before it")
         return _not_frozen(trace, ice)
     if ice.minimum_at < 0:
         return Event(status="none", because="no supercooling stands out of the noise")
@@ -357,7 +362,7 @@ def _minimum(trace: Trace, ice: FirstIce) -> Event:
 
 def _first_ice(trace: Trace, ice: FirstIce) -> Event:
     if not ice.frozen:
-        if ice.because == "the trace begins at rest near 0 °C":
+        if ice.because == BEGINS_AT_REST:
             return Event(status="none", because=f"{ice.because}; ice may have begun before it")
         return _not_frozen(trace, ice)
     confidence: Confidence = "clear" if ice.resolved else "fair"
@@ -371,7 +376,7 @@ def _first_ice(trace: Trace, ice: FirstIce) -> Event:
 
 
 def _plateau_end(trace: Trace, ice: FirstIce, departure: Departure | None) -> Event:
-    rests = ice.because == "the trace begins at rest near 0 °C"
+    rests = ice.because == BEGINS_AT_REST
     if not ice.frozen and not (rests and departure):
         return _not_frozen(trace, ice)
     if departure is None:
@@ -392,7 +397,7 @@ def _plateau_end(trace: Trace, ice: FirstIce, departure: Departure | None) -> Ev
 
 def _solid(trace: Trace, ice: FirstIce, plateau: Plateau | None) -> Event:
     """Find -5 °C after the plateau; supercooled water at -5 °C is not solid."""
-    rests = ice.because == "the trace begins at rest near 0 °C"
+    rests = ice.because == BEGINS_AT_REST
     if plateau is None or not (ice.frozen or rests):
         return _not_frozen(trace, ice)
     return _cross(trace, SOLID_C, start=plateau.last)

@@ -15,6 +15,8 @@ from metafreeze.curves.noise import places_of
 from metafreeze.curves.plateau import FALL_K, KEPT_S, Departure, Plateau
 from metafreeze.curves.trace import Floats, Trace, cooling_rate
 
+# Why no ice is believed where the record begins on a plateau.
+BEGINS_AT_REST = "the trace begins at rest near 0 °C"
 RISE_K = 0.3
 RISE_WITHIN_S = 60.0
 # A plateau counts as ice after a quick rise where, without it, the water would have cooled by
@@ -156,7 +158,7 @@ def find_first_ice(trace: Trace, plateau: Plateau | None, departure: Departure |
     if plateau is None:
         return FirstIce(frozen=False, because="the trace rests nowhere near 0 °C")
     if plateau.first == 0:
-        return FirstIce(frozen=False, because="the trace begins at rest near 0 °C")
+        return FirstIce(frozen=False, because=BEGINS_AT_REST)
     noise = trace.noise_k
     coldest = _coldest_before(trace, plateau)
     minimum = float(trace.temp_c[coldest])
@@ -209,7 +211,8 @@ def _after_rise(trace: Trace, plateau: Plateau, coldest: int, depth: float) -> F
         return None
     # The rate over the last kelvins before the minimum, away from a stand-still at the sink.
     early = _rate_at_zero(trace, coldest, plateau.level_c)
-    slope = min(early, approach.slope if approach else 0.0)
+    # A trace that begins at its coldest reading shows no cooling before it.
+    slope = min(early, approach.slope if approach else -cooling_rate(trace))
     held = _held_k(trace, plateau, slope)
     to_end = plateau.last >= times.size - 2
     few = plateau.last - plateau.first + 1 < 3
@@ -277,7 +280,7 @@ def _without_rise(trace: Trace, plateau: Plateau, departure: Departure | None) -
     near = plateau.level_c + max(0.3, _LEFT * noise, trace.resolution_k)
     high = places_of(temps[: plateau.first + 1] > near)
     if not high.size:
-        return FirstIce(frozen=False, because="the trace begins at rest near 0 °C")
+        return FirstIce(frozen=False, because=BEGINS_AT_REST)
     last_high = int(high[-1])
     approach = _fit_approach(trace, last_high, max(1.5, 6 * noise, 4 * trace.resolution_k))
     if approach is None or approach.slope >= 0:

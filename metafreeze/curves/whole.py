@@ -332,10 +332,11 @@ def _one_probe(
             if {runs[p].arm for p in places if runs[p].block == b} == {"hot", "cold"}
         }
         places = [p for p in places if runs[p].block in full]
-    times = np.array([_filled(progress[p].time_s) for p in places]).reshape(-1, len(levels))
+    times = np.array([_filled(progress[p].time_s) for p in places])
+    times = times.reshape(len(places), len(levels))
     with np.errstate(invalid="ignore", divide="ignore"):
         logs = np.log(np.where(times > 0, times, np.nan))
-    complete = np.asarray(np.isfinite(logs).all(axis=0))
+    complete = np.asarray(np.isfinite(logs).all(axis=0)) & bool(places)
     first, last = _stretch(complete)
     kept = slice(first, last + 1)
     used = levels[kept]
@@ -369,8 +370,6 @@ def _one_probe(
 def _filled(times: Floats) -> Floats:
     """Fill in levels that a gap hides, between levels that were seen."""
     known = np.flatnonzero(np.isfinite(times))
-    if known.size < 2:
-        return times
     filled = times.copy()
     for before, after in pairwise(known):
         if 1 < after - before <= _MOST_HIDDEN + 1:
@@ -380,9 +379,10 @@ def _filled(times: Floats) -> Floats:
 
 
 def _stretch(complete: npt.NDArray[np.bool_]) -> tuple[int, int]:
-    """Give the first level that all runs have, and the last before one that some lack."""
-    if not complete.any():
-        return 0, -1
+    """Give the first level that all runs have, and the last before one that some lack.
+
+    Where no level is complete, the last lies one before the first.
+    """
     first = int(complete.argmax())
     missing = np.flatnonzero(~complete[first:])
     return first, first + int(missing[0]) - 1 if missing.size else complete.size - 1
@@ -404,13 +404,13 @@ def _block_means(
 
 
 def _rows(by_block: dict[str, Floats], width: int) -> Floats:
-    return np.array(list(by_block.values()), dtype=np.float64).reshape(-1, width)
+    return np.array(list(by_block.values()), dtype=np.float64).reshape(len(by_block), width)
 
 
 def _differences(by_arm: dict[str, dict[str, Floats]], width: int) -> Floats:
     both = [b for b in by_arm["hot"] if b in by_arm["cold"]]
     rows = [by_arm["hot"][b] - by_arm["cold"][b] for b in both]
-    return np.array(rows, dtype=np.float64).reshape(-1, width)
+    return np.array(rows, dtype=np.float64).reshape(len(rows), width)
 
 
 def _band(
@@ -532,10 +532,13 @@ def _together(
     notes = []
     if any(not np.isfinite(one.band.critical) for one in curves):
         status = "unidentifiable"
-        least = min(min(one.band.blocks) for one in curves)
+        bandless = [one for one in curves if not np.isfinite(one.band.critical)]
+        least = min(min(one.band.blocks) if one.levels else 0 for one in bandless)
         notes.append(
             f"a band needs at least {FEWEST_BLOCKS} blocks in each arm that reach one level "
             f"together, and there are {least}"
+            if least < FEWEST_BLOCKS
+            else "all blocks agree to the last digit, so their spread cannot be judged"
         )
     if not all(one.reached_end for one in curves):
         short = sorted({name for one in curves for name in one.shortened_by})[:10]
