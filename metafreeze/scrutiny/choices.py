@@ -354,14 +354,14 @@ def _by_precision(
     scale = np.clip(rest, 0.0, None) / np.maximum(df - k, 1.0)
     precision = np.where(there, weight / _positive(scale)[:, np.newaxis], 0.0)
     flat = np.where(there, slope, 0.0)
-    total = precision.sum(axis=1)
+    total = _positive(precision.sum(axis=1))
     mean = (precision * flat).sum(axis=1) / total
     q = (precision * (flat - mean[:, np.newaxis]) ** 2).sum(axis=1)
     room = total - (precision**2).sum(axis=1) / total
     tau2 = np.clip((q - (k - 1)) / _positive(room), 0.0, None)
     tau2 = np.nan_to_num(tau2)[:, np.newaxis]
     shares = np.where(there, precision / (1.0 + tau2 * precision), 0.0)
-    total = shares.sum(axis=1)
+    total = _positive(shares.sum(axis=1))
     mean = (shares * flat).sum(axis=1) / total
     q = (shares * (flat - mean[:, np.newaxis]) ** 2).sum(axis=1)
     se = np.sqrt(q / _positive(k - 1.0) / total)

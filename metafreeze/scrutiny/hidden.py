@@ -305,15 +305,11 @@ def shares_as_strong_as(
         f"A cause {times:g} times as strong would explain more than all of start temperature. "
         "Ask for a smaller multiple.",
     )
+    # Below `treatment`, so below one.
     overlap = (
         times
         * share_of_treatment**2
         / ((1 - times * share_of_treatment) * (1 - share_of_treatment))
-    )
-    _require(
-        overlap < 1,
-        f"A cause {times:g} times as strong cannot be told from the measured one. "
-        "Ask for a smaller multiple.",
     )
     eta2 = (math.sqrt(times) + math.sqrt(overlap)) ** 2 / (1 - overlap)
     return treatment, min(1.0, eta2 * share_of_outcome / (1 - share_of_outcome))
