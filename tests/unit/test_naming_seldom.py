@@ -485,3 +485,102 @@ def test_workbook_clocks_are_times_and_dates_are_none() -> None:
     assert column(check, "time_lower_s")[:2] == [2490.0, 2400.0]
     assert column(check, "time_lower_s")[2] is None
     assert "not-a-time" in rules(check, "error")
+
+
+def test_windows_of_two_columns_fill_what_the_time_lacks() -> None:
+    check = check_text(
+        sheet(
+            "lab;start (°C);time (min);last seen liquid (min);first seen frozen (min)",
+            "A1;80;41;;",
+            "A1;20;;35;40",
+            "A1;20;;0;12",
+            "A1;30;;30;never",
+        )
+    )
+    assert column(check, "time_lower_s") == [2460.0, 2100.0, 0.0, 1800.0]
+    assert column(check, "time_upper_s") == [2460.0, 2400.0, 720.0, None]
+
+
+def test_one_end_of_a_window_is_the_time_or_a_bound() -> None:
+    frozen = check_text(sheet("lab;start (°C);first seen frozen (min)", "A1;80;41", "A1;20;40"))
+    assert column(frozen, "time_lower_s") == column(frozen, "time_upper_s") == [2460.0, 2400.0]
+    liquid = check_text(sheet("lab;start (°C);last seen liquid (min)", "A1;80;41", "A1;20;40"))
+    assert column(liquid, "time_lower_s") == [2460.0, 2400.0]
+    assert column(liquid, "time_upper_s") == [None, None]
+
+
+def test_one_clock_at_the_start_serves_all_events() -> None:
+    check = check_text(
+        sheet(
+            "lab;start (°C);clock in;first ice at;fully frozen at",
+            "A1;80;09:00;09:20;09:41",
+            "A1;20;09:00;09:19;09:40",
+        )
+    )
+    assert column(check, "endpoint") == ["t_first_ice", "t_solid"] * 2
+    assert column(check, "time_lower_s") == [1200.0, 2460.0, 1140.0, 2400.0]
+
+
+def test_a_unit_that_is_none_is_asked_for() -> None:
+    check = check_text(sheet("source;hot (°C);cold (°C);difference (furlong);SE", "a;80;20;-2;1"))
+    assert messages(check, "unit-not-recognised") == [
+        "“furlong” of “difference (furlong)” is no unit of contrast"
+    ]
+    assert column(check, "contrast_value") == [None]
+
+
+def test_a_negative_variance_leaves_its_row_out() -> None:
+    check = check_text(
+        sheet("lab;start (°C);n;mean (min);variance (min²)", "A1;80;5;41;-4", "A1;20;5;40;9")
+    )
+    assert column(check, "sd_s") == [None, 180.0]
+    assert column(check, "exclusion_reason") == ["negative variance", None]
+    assert messages(check, "variance-not-positive") == ["The variance is negative (“-4”): left out"]
+
+
+def test_two_ends_are_read_by_the_kind_that_is_named() -> None:
+    check = check_text(
+        sheet(
+            "lab;start (°C);n;mean (min);spread;error bar",
+            "A1;80;5;41;39-43;SD",
+            "A1;20;5;40;38-42;SE",
+            "A1;20;5;40;38-42;CI95",
+        )
+    )
+    assert column(check, "sd_s") == [120.0, None, None]
+    assert column(check, "se_s") == [None, 120.0, None]
+    assert column(check, "ci_low_s") == [None, None, 2280.0]
+    assert column(check, "ci_level") == [None, None, 0.95]
+    headed = check_text(
+        sheet("lab;start (°C);n;mean (min);90% CI", "A1;80;5;41;38 to 44", "A1;20;5;40;37 to 43")
+    )
+    assert column(headed, "ci_high_s") == [2640.0, 2580.0]
+    assert column(headed, "ci_level") == [0.9, 0.9]
+
+
+def test_a_run_named_twice_with_different_times_is_a_fault() -> None:
+    check = check_text(
+        sheet("lab;trial;start (°C);time (min)", "A1;1;80;41", "A1;1;80;40", "A1;;20;39")
+    )
+    assert messages(check, "conflicting-rows") == [
+        "Run “1” of lab A1 stands in rows 2 and 3 with different values (freezing time 41 min and "
+        "40 min)"
+    ]
+
+
+def test_points_of_a_figure_are_placed_between_its_marks() -> None:
+    marks = (
+        "axis,x,100,500,0 °C",
+        "axis,x,500,500,80 °C",
+        "axis,y,100,500,0 min",
+        "axis,y,100,100,40 min",
+    )
+    check = check_text(
+        sheet("kind,axis,x_px,y_px,value", *marks, "point,,200,300,", "point,,word,200,")
+    )
+    assert column(check, "start_temp_c") == [pytest.approx(20.0), None]
+    assert column(check, "time_lower_s") == near([1200.0, 1800.0])
+    # Rounding to whole pixels alone: 1/sqrt(12) of a pixel, which is 0.2 K and 6 s wide.
+    assert column(check, "start_temp_sd_k")[0] == pytest.approx(0.2 / math.sqrt(12), rel=1e-9)
+    assert column(check, "time_reading_sd_s")[0] == pytest.approx(6 / math.sqrt(12), rel=1e-9)
+    assert messages(check, "not-a-number") == ["“word” is not a number"]
