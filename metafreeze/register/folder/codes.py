@@ -19,6 +19,8 @@ Codes = npt.NDArray[np.uint64]
 
 # Significant digits that two spellings of one measured value share, after conversion.
 SAME_DIGITS = 9
+# Numbers closer to zero are no measurements, and powers of ten do not reach them.
+SMALLEST = 1e-290
 SAME_RELATIVE = 1e-9
 
 # Multipliers and shifts of the 64-bit finaliser of Steele, Lea and Flood (2014),
@@ -114,10 +116,10 @@ def _value_codes(column: pa.Array | pa.ChunkedArray) -> Codes:
 def round_digits(numbers: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """Round to `SAME_DIGITS` significant digits; a zero has no sign."""
     rounded = numbers.astype(np.float64, copy=True)
-    usable = np.isfinite(rounded) & (rounded != 0)
-    size = SAME_DIGITS - 1 - np.floor(np.log10(np.abs(rounded[usable])))
     # Powers beyond 10**308 overflow; such small numbers are left as they are.
-    scale = 10.0 ** np.clip(size, -300, 300)
+    usable = np.isfinite(rounded) & (np.abs(rounded) > SMALLEST)
+    size = SAME_DIGITS - 1 - np.floor(np.log10(np.abs(rounded[usable])))
+    scale = 10.0**size
     rounded[usable] = np.round(rounded[usable] * scale) / scale
     return rounded + 0.0
 
