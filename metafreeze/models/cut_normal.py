@@ -9,6 +9,10 @@ from scipy import special
 
 from metafreeze.results import FloatArray
 
+# Below this width (times 1 + |middle|) the closed moments cancel, and the density is a straight
+# line across the window to more digits than that leaves.
+NARROW = 5e-3
+
 
 def between_bounds(low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Mean and variance of a standard normal value known to lie between two bounds.
@@ -35,6 +39,12 @@ def between_bounds(low: FloatArray, high: FloatArray) -> tuple[FloatArray, Float
     mean = np.clip(at - to, a, b)
     edges = np.where(np.isfinite(a), a, 0.0) * at - np.where(np.isfinite(b), b, 0.0) * to
     variance = np.clip(1.0 + edges - mean**2, 0.0, 1.0)
+    with np.errstate(invalid="ignore"):
+        width, middle = b - a, 0.5 * (a + b)
+        narrow = width * (1.0 + np.abs(middle)) < NARROW
+        even = width**2 / 12.0
+        mean = np.where(narrow, middle * (1.0 - even), mean)
+    variance = np.where(narrow, even, variance)
     return np.where(flip, -mean, mean), variance
 
 
