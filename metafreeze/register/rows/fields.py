@@ -78,8 +78,6 @@ def bounds_in_words(field: Field) -> str:
         return f"{start} {field.high:g}{unit}"
     if math.isfinite(field.low):
         return f"above {field.low:g}{unit}" if field.low_open else f"{field.low:g}{unit} or more"
-    if math.isfinite(field.high):
-        return f"up to {field.high:g}{unit}"
     return "any finite number"
 
 
