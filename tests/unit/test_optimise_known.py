@@ -280,7 +280,7 @@ def faulty(i, h):
     if i == 2:
         gradient = gradient * [1.0, np.nan]
     if i == 3:
-        hessian = hessian + [[0, 0], [0, np.inf]]
+        hessian = hessian + np.diag([0.0, np.inf])
     return value, gradient, hessian
 
 
