@@ -20,7 +20,8 @@ NUDGE = 0.1
 MOST_DOUBLINGS = 20
 NARROWINGS = 100
 HELD_STEPS = 30
-# Two doublings that close less than this share of the gap to the target never close it.
+# Two doublings that close less than this share of the gap to the target, each no more than the
+# one before, never close it.
 FLATTENED = 0.01
 
 
@@ -313,12 +314,14 @@ def walk_to_crossing(held: HeldCriterion, sign: float, step: float, target: floa
     else:
         return float("nan")
     outside, move = inside + sign * step, step
-    flattened = 0
+    flattened, last = 0, float("inf")
     for _ in range(MOST_DOUBLINGS):
         above = held(outside) - target
         if not above < 0.0:
             break
-        flattened = flattened + 1 if above - below < FLATTENED * -above else 0
+        rise = above - below
+        flattened = flattened + 1 if rise < FLATTENED * -above and rise <= last else 0
+        last = rise
         if flattened > 1:
             return float(sign * np.inf)
         inside, below, move = outside, above, 2.0 * move
