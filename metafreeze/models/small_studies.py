@@ -156,7 +156,9 @@ class _Line:
     def row(self, i: int, name: str, level: float) -> tuple[object, ...]:
         half = float(stats.t.isf((1 - level) / 2, self.df) * self.se[i])
         b, se = float(self.beta[i]), float(self.se[i])
-        t = abs(b) / se if se > 0 else np.inf
+        # A line that fits without any residual is certain, except of a value of exactly zero.
+        certain = np.inf if b != 0 else 0.0
+        t = abs(b) / se if se > 0 else certain
         return (name, b, se, self.df, b - half, b + half, float(2 * stats.t.sf(t, self.df)))
 
 
