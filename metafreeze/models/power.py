@@ -8,7 +8,6 @@ from scipy import optimize, stats
 from metafreeze.errors import InputError
 
 MOST_RUNS = 1e7
-FAR_OUT = 8.0
 
 
 def two_group_power(d: float, n: float, *, alpha: float = 0.05, two_sided: bool = True) -> float:
@@ -37,13 +36,9 @@ def two_group_power(d: float, n: float, *, alpha: float = 0.05, two_sided: bool 
     df, ncp = 2 * n - 2, d * float(np.sqrt(n / 2))
     if not two_sided:
         return float(stats.nct.sf(stats.t.isf(alpha, df), df, ncp))
-    ncp = abs(ncp)
     crit = float(stats.t.isf(alpha / 2, df))
-    power = float(stats.nct.sf(crit, df, ncp))
-    # The other tail is below Phi(-ncp); far out it is lost in rounding and the routine fails.
-    if ncp < FAR_OUT:
-        power += float(stats.nct.cdf(-crit, df, ncp))
-    return power
+    # The other tail as the upper one of the mirrored law: the lower one fails from 5 on.
+    return float(stats.nct.sf(crit, df, ncp) + stats.nct.sf(crit, df, -ncp))
 
 
 def group_size(d: float, *, power: float = 0.8, alpha: float = 0.05) -> float:
