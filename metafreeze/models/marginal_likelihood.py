@@ -145,8 +145,8 @@ def _evaluate_part(
     if q or design.has_batch:
         peak = find_peak(design, terms, base, factor, omega, modes)
     else:
-        empty = np.zeros((studies, replicates, 0, 0))
-        flat = np.zeros((batches, replicates, 0))
+        empty = np.zeros((studies, replicates, q, q))
+        flat = np.zeros((batches, replicates, q))
         peak = Peak(modes.z, modes.v, empty, flat, np.ones((batches, replicates)))
     # Node places: z (S, R, Ks, q) and v (J, R, Ks, Kb).
     moved = outer.nodes @ np.swapaxes(peak.root, -1, -2)

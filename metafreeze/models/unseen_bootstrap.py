@@ -256,16 +256,14 @@ def likelihood_ratios(
     size = design.parameter_count
     nodes = fitted.nodes
     # Which study needs most differs from draw to draw, so all get the same.
-    most = MOST_NODES[min(design.dimensions, len(MOST_NODES) - 1)]
+    most = MOST_NODES[design.dimensions]
     nodes = np.broadcast_to(np.minimum(nodes.max(axis=0, initial=1), most), nodes.shape).copy()
     start = np.repeat(off_zero(scaled, fitted)[None], count, axis=0)
     basis = np.eye(size)[:, scaled.free]
     best = minimise(Problem(design, times, count, nodes), start, basis, goal=GOAL)
-    curve = np.linalg.eigvalsh(
-        np.where(np.isfinite(best.hessian), best.hessian, 0.0)[:, : scaled.back.shape[1], :][
-            :, :, : scaled.back.shape[1]
-        ]
-    )
+    p = scaled.back.shape[1]
+    bend = best.hessian[:, :p, :p]
+    curve = np.linalg.eigvalsh(np.where(np.isfinite(bend), bend, 0.0))
     good = best.arrived & (curve[:, 0] > 1e-3 * FLAT_SHARE * curve[:, -1])
     directions = theta_directions(scaled, functions)
     ratios = np.zeros((count, len(functions)))

@@ -19,7 +19,7 @@ from metafreeze.models.unseen_bootstrap import (
     simulate,
     watch_times,
 )
-from metafreeze.models.unseen_fit import fit_all_parts, fit_fixed_parts, standardise
+from metafreeze.models.unseen_fit import Fitted, fit_all_parts, fit_fixed_parts, standardise
 from metafreeze.models.unseen_input import check_unseen_rows
 
 INF, NAN = np.inf, np.nan
@@ -262,8 +262,79 @@ def test_ratios_of_a_regression_are_those_of_residual_squares():
         np.testing.assert_allclose(got[r], n * np.log1p(more / rss), rtol=1e-6, atol=4e-7)
 
 
+@pytest.mark.parametrize(("share", "kept"), [(1.01e-7, True), (0.99e-7, False), (-1.0, False)])
+def test_fits_with_a_direction_left_open_are_not_counted(share, kept, monkeypatch):
+    _, rows, scaled, fitted = regression()
+    real = unseen_bootstrap.minimise
+
+    def flat(problem, start, basis, **options):
+        found = real(problem, start, basis, **options)
+        # Of the coefficients; the spread's own curvature is no matter here.
+        found.hessian[1] = np.diag([4.0, 4.0 * share, 1e-12])
+        return found
+
+    monkeypatch.setattr(unseen_bootstrap, "minimise", flat)
+    times = simulate(
+        rows,
+        plan_watch(rows, check_looks(None, None, 12)),
+        scaled,
+        fitted.theta,
+        np.random.default_rng(2),
+        3,
+    )
+    _, good = likelihood_ratios(scaled, fitted, times, np.eye(2))
+    assert good.tolist() == [True, kept, True]
+
+
+@pytest.mark.parametrize("held", [False, True])
+def test_fits_that_did_not_arrive_are_not_counted(held, monkeypatch):
+    _, rows, scaled, fitted = regression()
+    real, calls = unseen_bootstrap.minimise, []
+
+    def lost(problem, start, basis, **options):
+        found = real(problem, start, basis, **options)
+        calls.append(1)
+        if len(calls) == (3 if held else 1):
+            found.arrived[0] = False
+            found.value[0] = np.nan
+        return found
+
+    monkeypatch.setattr(unseen_bootstrap, "minimise", lost)
+    watch = plan_watch(rows, check_looks(None, None, 12))
+    times = simulate(rows, watch, scaled, fitted.theta, np.random.default_rng(2), 2)
+    ratios, good = likelihood_ratios(scaled, fitted, times, np.eye(2))
+    assert good.tolist() == [False, True]
+    assert np.isfinite(ratios).all() and (ratios >= 0.0).all()
+
+
+def test_simulated_data_get_the_most_nodes_of_any_study_within_bounds(monkeypatch):
+    scaled = scale(grouped())
+    theta = np.array([0.1, 0.1, 0.0, 0.5, 0.1, 0.4, 0.3])
+    seen = []
+
+    class Stop(Exception):
+        pass
+
+    def look_at(problem, start, basis, **options):
+        seen.append((problem.nodes, start, basis))
+        raise Stop
+
+    monkeypatch.setattr(unseen_bootstrap, "minimise", look_at)
+    fitted = Fitted(theta, 1.0, np.eye(7), nodes=np.array([[3, 5, 8], [12, 3, 3], [3, 3, 3]]))
+    watch = plan_watch(grouped(), check_looks(None, None, 9))
+    times = simulate(grouped(), watch, scaled, theta, np.random.default_rng(0), 2)
+    with pytest.raises(Stop):
+        likelihood_ratios(scaled, fitted, times, np.eye(2))
+    nodes, start, basis = seen[0]
+    # The most of any study in each dimension, at most eight in three dimensions.
+    assert nodes.tolist() == [[8, 5, 8]] * 3
+    np.testing.assert_array_equal(start, [theta, theta])
+    np.testing.assert_array_equal(basis, np.eye(7))
+
+
 @pytest.mark.parametrize(
-    ("draws", "level", "rank"), [(19, 0.95, 19), (19, 0.9, 18), (65, 0.5, 33), (18, 0.95, None)]
+    ("draws", "level", "rank"),
+    [(19, 0.95, 19), (19, 0.9, 18), (65, 0.5, 33), (18, 0.95, None), (1, 0.5, 1), (9, 0.1, 1)],
 )
 def test_a_cut_off_is_the_order_statistic_of_its_level(draws, level, rank, monkeypatch):
     _, rows, scaled, fitted = regression()
