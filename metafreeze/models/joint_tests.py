@@ -183,9 +183,10 @@ def _satterthwaite(
     rank = values.size
     f = float(((vectors.T @ difference) ** 2 / values).sum() / rank)
     df = observed_df(point, vectors.T @ L, fixed, boundary=boundary)[0]
-    if np.ptp(df) <= SAME_DF * df.max() or rank == 1:
+    least = float(df.min())
+    # Infinite ones, from known variances alone, have no difference that could be taken.
+    if rank == 1 or np.isinf(least) or df.max() - least <= SAME_DF * least:
         return _result(f, rank, float(df.mean()), "satterthwaite")
-    large = df > 2.0
-    total = float((df[large] / (df[large] - 2.0)).sum())
+    total = float((1.0 / (1.0 - 2.0 / df[df > 2.0])).sum())
     bottom = 2.0 * total / (total - rank) if total > rank else float("nan")
     return _result(f, rank, bottom, "satterthwaite")
