@@ -476,9 +476,9 @@ def read_regular(
         regular as that, so that the exact way must be taken.
     """
     body = pa.py_buffer(utf8).slice(start)
-    n_lines = utf8.count(b"\n", start) + (0 if utf8.endswith(b"\n") else 1)
-    n_returns = utf8.count(b"\r", start)
-    if n_returns and n_returns != utf8.count(b"\r\n", start):
+    read = np.frombuffer(utf8, dtype=np.uint8)[start:]
+    n_lines = np.count_nonzero(read == ord("\n")) + (0 if utf8.endswith(b"\n") else 1)
+    if utf8.find(b"\r", start) >= 0 and utf8.count(b"\r", start) != utf8.count(b"\r\n", start):
         return None
     if not _quotes_are_regular(utf8, start, mark):
         return None

@@ -20,7 +20,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from metafreeze.errors import Fault, Location
-from metafreeze.register.files.sheets import Dialect
+from metafreeze.register.files.sheets import Dialect, cells_over_length
 
 Text: TypeAlias = "pa.StringArray | pa.ChunkedArray"
 
@@ -299,9 +299,8 @@ class _Counts:
 
 def _sample(text: Text) -> list[str]:
     """Take filled cells at even distances."""
-    n = len(text)
-    at = pa.array(np.linspace(0, n - 1, min(n, _SAMPLE_CELLS)).astype(np.int64))
-    return [cell for cell in _as_chunked(text).take(at).to_pylist() if cell and cell.strip()]
+    cells = cells_over_length(text, _SAMPLE_CELLS).to_pylist()
+    return [cell for cell in cells if cell and cell.strip()]
 
 
 def _sample_holds_numbers(text: Text) -> bool:
@@ -344,7 +343,7 @@ def _decide_without_commas(columns: Sequence[NumberColumn]) -> Marks | None:
     Such numbers can only have a dot. None where a sample shows grouped digits, so that
     every cell must be looked at.
     """
-    dotted = ""
+    dotted, undotted = "", []
     for column in columns:
         cells = [cell.strip() for cell in _sample(column.text)]
         numbers = [cell for cell in cells if re.match(f"^(?:{_PLAIN}|{_DECIMAL['.']})$", cell)]
@@ -352,10 +351,14 @@ def _decide_without_commas(columns: Sequence[NumberColumn]) -> Marks | None:
             continue
         if any(re.search(f"[{GROUP_SPACES}{GROUP_APOSTROPHES}]", cell) for cell in numbers):
             return None
-        if any("." in cell for cell in numbers) or (
-            not dotted and pc.any(pc.match_substring(_as_chunked(column.text), ".")).as_py()
-        ):
+        if any("." in cell for cell in numbers):
             dotted = column.name
+        else:
+            undotted.append(column)
+    for column in undotted if not dotted else ():
+        if pc.any(pc.match_substring(_as_chunked(column.text), ".")).as_py():
+            dotted = column.name
+            break
     if not dotted:
         return Marks(decimal="", grouping="")
     evidence = f"decimal dot: a comma stands between cells and in no number; “{dotted}” has dots"

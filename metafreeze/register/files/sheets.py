@@ -35,6 +35,38 @@ def shown_name(path: Path) -> str:
     return os.fsencode(path.name).decode("utf-8", errors="replace")
 
 
+def cells_over_length(
+    text: pa.StringArray | pa.ChunkedArray, most: int
+) -> pa.StringArray | pa.ChunkedArray:
+    """Take cells of a column evenly over its length, its first and its last among them.
+
+    Parameters
+    ----------
+    text : pyarrow string array, shape (n,)
+        The cells.
+    most : int
+        How many are taken where there are more.
+
+    Returns
+    -------
+    pyarrow string array, shape (min(n, most),)
+    """
+    if len(text) <= most:
+        return text
+    at = np.linspace(0, len(text) - 1, most).astype(np.int64)
+    if not isinstance(text, pa.ChunkedArray):
+        return text.take(pa.array(at))
+    # Taken from the whole, the chunks would be joined first, at the cost of a copy of all.
+    ends = np.cumsum([len(chunk) for chunk in text.chunks])
+    parts = np.split(at, np.searchsorted(at, ends[:-1]))
+    starts = ends - [len(chunk) for chunk in text.chunks]
+    taken = [
+        chunk.take(pa.array(part - start))
+        for chunk, part, start in zip(text.chunks, parts, starts, strict=True)
+    ]
+    return pa.chunked_array(taken, type=text.type)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dialect:
     """How a file was read, decided once from all its rows.

@@ -18,7 +18,13 @@ from metafreeze.register.files.cells import look_of
 from metafreeze.register.files.dates import decide_day_order
 from metafreeze.register.files.grids import Block, Grid
 from metafreeze.register.files.numbers import LISTED, NumberColumn, decide_marks
-from metafreeze.register.files.sheets import Column, Dialect, RawTable, SourceFile
+from metafreeze.register.files.sheets import (
+    Column,
+    Dialect,
+    RawTable,
+    SourceFile,
+    cells_over_length,
+)
 from metafreeze.register.files.traces import recognise_trace
 
 Mask: TypeAlias = npt.NDArray[np.bool_]
@@ -250,8 +256,7 @@ def _shows_date(column: Column) -> bool:
     """Tell from all cells, or a sample of a long column, whether to search it for dates."""
     cells = column.text
     if len(cells) > _MANY_ROWS:
-        at = np.linspace(0, len(cells) - 1, _SAMPLE_CELLS).astype(np.int64)
-        cells = cells.take(pa.array(at))
+        cells = cells_over_length(cells, _SAMPLE_CELLS)
     return any(look_of(cell) == "d" for cell in cells.to_pylist() if cell)
 
 

@@ -18,7 +18,7 @@ import pyarrow.compute as pc
 
 from metafreeze.register.files.cells import is_unit, look_of
 from metafreeze.register.files.numbers import parse_numbers
-from metafreeze.register.files.sheets import Column, Dialect
+from metafreeze.register.files.sheets import Column, Dialect, cells_over_length
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 
@@ -277,7 +277,9 @@ def _thinned(column: Column) -> Column:
     at = np.linspace(0, len(column.text) - 1, _MOST_CELLS).astype(np.int64)
     numbers = None if column.numbers is None else column.numbers[at]
     dates = None if column.dates is None else column.dates[at]
-    return replace(column, text=column.text.take(pa.array(at)), numbers=numbers, dates=dates)
+    return replace(
+        column, text=cells_over_length(column.text, _MOST_CELLS), numbers=numbers, dates=dates
+    )
 
 
 def _belongs_to_runs(column: Column) -> TraceVerdict:
