@@ -198,6 +198,51 @@ def test_with_many_studies_and_spreads_above_zero_one_start_is_enough():
         assert far.free[0, 0] < -0.8
 
 
+def test_steps_are_those_of_the_longest_search():
+    starts = [np.array([[1.0]]), np.array([[-3.0]])]
+    one = optimise.minimise(known(well([0.0]), studies=5), starts[:1])
+    far = optimise.minimise(known(well([0.0]), studies=5), starts[1:])
+    both = optimise.minimise(known(well([0.0]), studies=5), starts)
+    assert one.steps == 0 and far.steps > 3 and both.steps == far.steps
+    turned = optimise.minimise(known(well([0.0]), studies=5), starts[::-1])
+    assert turned.steps == far.steps
+    # Equal valleys: the first one found stays.
+    assert both.free[0, 0] == 1.0 and turned.free[0, 0] == pytest.approx(-1.0)
+
+
+def test_only_the_sets_in_doubt_are_searched_again():
+    asked = []
+
+    def f(i, h):
+        asked.append(i)
+        return bowl([[1.0]], [[0.01, 5.0][i] - i])(i, h)
+
+    starts = [np.array([[0.01], [5.0]]), np.array([[2.0], [2.0]])]
+    first = optimise.minimise(known(f, sets=2), starts)
+    np.testing.assert_allclose(first.free[:, 0], [0.01, 5.0])
+    # The one near zero was begun again from two, the other never left.
+    assert asked.count(0) > asked.count(1)
+
+
+def test_a_spread_on_its_way_to_nothing_ends_at_zero_itself():
+    def f(i, h):
+        return 1e-3 * h[0] ** 2, [2e-3 * h[0]], [[2e-3]]
+
+    got = optimise.minimise(known(f), [np.array([[1e-4]])])
+    assert got.free[0, 0] == 0.0 and got.settled[0]
+
+
+def test_a_small_spread_that_wants_to_grow_is_no_zero():
+    # (h^2 - a^2)^2 is as good as zero at zero, and bends down there.
+    a = 1e-4
+
+    def f(i, h):
+        x = h[0]
+        return (x * x - a * a) ** 2, [4 * x * (x * x - a * a)], [[12 * x * x - 4 * a * a]]
+
+    assert optimise.minimise(known(f), [np.array([[a]])]).free[0, 0] == a
+
+
 def test_which_optima_are_doubted():
     h = np.array([[0.05, 0.0, 0.7, 0.3], [0.049, 1, 1, 1], [1, 0, 1, 0.049], [1, 0, 1, 1]])
     value = np.array([1.0, 1.0, 1.0, INF])

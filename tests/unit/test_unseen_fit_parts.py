@@ -528,3 +528,95 @@ def test_a_search_that_stuck_is_begun_anew_from_everywhere(monkeypatch):
     assert got.value == pytest.approx(want.value, rel=1e-8)
     np.testing.assert_allclose(np.abs(got.theta), np.abs(want.theta), atol=1e-4)
     assert got.light is not None and got.quadrature_error < 1e-6
+
+
+def test_the_best_starts_are_followed(monkeypatch):
+    scaled = unseen_groups()
+    fixed, _ = fit_fixed_parts(scaled)
+    points = starting_points(scaled, fixed.theta)
+    design = scaled.design
+    rough = np.full((5, 1), 3)
+    values = evaluate(design, scaled.times, points, rough, no_modes(design, 3)).value
+    real, begun = unseen_fit.minimise, []
+
+    def watched(problem, start, basis, **options):
+        begun.append((start.copy(), options, problem.nodes))
+        return real(problem, start, basis, **options)
+
+    monkeypatch.setattr(unseen_fit, "minimise", watched)
+    want = fit_all_parts(scaled, fixed, accuracy=1e-8)
+    np.testing.assert_array_equal(begun[0][0], points[np.argsort(values)[:2]])
+    np.testing.assert_array_equal(begun[0][2], rough)
+    begun.clear()
+    # A large problem follows the best start alone, to the same end.
+    monkeypatch.setattr(unseen_fit, "CHUNK", 3 * len(design.x) - 1)
+    got = fit_all_parts(scaled, fixed, accuracy=1e-8)
+    np.testing.assert_array_equal(begun[0][0], points[np.argsort(values)[:1]])
+    np.testing.assert_allclose(got.theta, want.theta, atol=1e-6)
+    begun.clear()
+    monkeypatch.setattr(unseen_fit, "CHUNK", 3 * len(design.x))
+    fit_all_parts(scaled, fixed, accuracy=1e-8)
+    assert len(begun[0][0]) == 2
+
+
+@pytest.mark.parametrize("between", [5.0, 1.3, 0.7])
+def test_zero_is_refused_where_the_criterion_is_higher(between, monkeypatch):
+    y, study = one_way(between)
+    scaled = scale(make(y, y, None, study))
+    fixed, _ = fit_fixed_parts(scaled)
+    want = fit_all_parts(scaled, fixed, accuracy=1e-8)
+    # Every part is tried at zero now, whatever its size.
+    monkeypatch.setattr(unseen_fit, "NEARLY_ZERO", 100.0)
+    got = fit_all_parts(scaled, fixed, accuracy=1e-8)
+    assert got.zero.tolist() == want.zero.tolist() == ([] if between > 1.0 else [2])
+    np.testing.assert_allclose(got.theta, want.theta, atol=1e-8)
+
+
+def test_zero_is_refused_where_the_part_wants_to_grow(monkeypatch):
+    y, study = one_way(1.3)
+    scaled = scale(make(y, y, None, study))
+    fixed, _ = fit_fixed_parts(scaled)
+    monkeypatch.setattr(unseen_fit, "NEARLY_ZERO", 100.0)
+    # Even if every criterion counts as equal: at zero the curvature is downward.
+    monkeypatch.setattr(unseen_fit, "EQUAL_CRITERION", 1e6)
+    assert fit_all_parts(scaled, fixed, accuracy=1e-8).zero.tolist() == []
+    y, study = one_way(0.9)
+    scaled = scale(make(y, y, None, study))
+    fixed, _ = fit_fixed_parts(scaled)
+    assert fit_all_parts(scaled, fixed, accuracy=1e-8).zero.tolist() == [2]
+
+
+def test_work_for_limits_is_bounded_by_rows_and_copies(monkeypatch):
+    scaled = unseen_groups()
+    fixed, _ = fit_fixed_parts(scaled)
+    got = fit_all_parts(scaled, fixed, accuracy=1e-8)
+    got.light = np.array([[5], [6], [5], [5], [7]])
+    got.nodes = np.full((5, 1), 30)
+    work = int(scaled.design.rows_in_study @ got.light[:, 0])
+    rows, copies, asked = len(scaled.design.x), 4, []
+    real = unseen_fit.enough_nodes
+
+    def watched(scaled, theta, nodes, accuracy, *, most):
+        asked.append((nodes.copy(), accuracy, most))
+        return real(scaled, theta, nodes, accuracy, most=most)
+
+    monkeypatch.setattr(unseen_fit, "enough_nodes", watched)
+    monkeypatch.setattr(unseen_fit, "LIGHT_FOR_A_ROW", 2)
+    monkeypatch.setattr(unseen_fit, "LIGHT_ELEMENTS", work * copies - 2 * rows)
+    np.testing.assert_array_equal(lighter_fit(scaled, got, copies).nodes, got.light)
+    assert asked == []
+    monkeypatch.setattr(unseen_fit, "LIGHT_ELEMENTS", work * copies - 2 * rows - 1)
+    few = lighter_fit(scaled, got, copies)
+    ((nodes, accuracy, most),) = asked
+    assert (nodes == 3).all() and accuracy == 0.0 and most == work - 0.25
+    want = real(scaled, got.theta, np.full((5, 1), 3), 0.0, most=work - 0.25).nodes
+    np.testing.assert_array_equal(few.nodes, want)
+    # Where half the nodes or more would stay, nothing is won.
+    monkeypatch.setattr(unseen_fit, "LIGHT_ELEMENTS", 10**9)
+    total = int(scaled.design.rows_in_study.sum())
+    got.nodes = np.full((5, 1), 10)
+    got.light = np.full((5, 1), 5)
+    assert 2 * 5 * total == 10 * total
+    np.testing.assert_array_equal(lighter_fit(scaled, got, 1).nodes, got.light)
+    got.light = np.array([[5], [5], [5], [5], [6]])
+    assert lighter_fit(scaled, got, 1) is got

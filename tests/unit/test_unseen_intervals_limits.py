@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from metafreeze.models import unseen_intervals
 from metafreeze.models.unseen_fit import Fitted, fit_all_parts, fit_fixed_parts, standardise
 from metafreeze.models.unseen_input import check_unseen_rows
 from metafreeze.models.unseen_intervals import (
@@ -281,3 +282,71 @@ def test_a_wall_is_found_by_halving():
     assert walk_to_crossing(held, 1.0, 1.0, 4.0) == pytest.approx(2.3, abs=1e-5)
     jump = Curve(lambda u: 0.0 if u < 2.3 else 1e6, 0.0)
     assert walk_to_crossing(jump, 1.0, 1.0, 4.0) == pytest.approx(2.3, abs=1e-4)
+
+
+def test_limits_the_quick_search_does_not_find_are_walked_to(monkeypatch):
+    x, y, scaled, fitted = regression()
+    functions = np.array([[1.0, 0, 0], [0, 1, -1]])
+    n, p = x.shape
+    t = stats.t.ppf(0.975, n - p)
+    cut_off = np.full(2, n * np.log1p(t * t / (n - p)))
+    quick = profile_limits(scaled, fitted, functions, cut_off, np.zeros(2, dtype=bool))
+    real = unseen_intervals.find_crossings
+
+    def half_found(*args):
+        found = real(*args)
+        at, seen = found.at.copy(), found.found.copy()
+        at[[0, 3]], seen[[0, 3]] = NAN, False
+        return found._replace(at=at, found=seen)
+
+    monkeypatch.setattr(unseen_intervals, "find_crossings", half_found)
+    slow = profile_limits(scaled, fitted, functions, cut_off, np.zeros(2, dtype=bool))
+    np.testing.assert_allclose(slow.low, quick.low, rtol=1e-4)
+    np.testing.assert_allclose(slow.high, quick.high, rtol=1e-4)
+    np.testing.assert_allclose(slow.low, student(x, y, functions)[2], rtol=1e-4)
+    np.testing.assert_allclose(slow.high, student(x, y, functions)[3], rtol=1e-4)
+
+
+def test_values_the_quick_search_does_not_find_are_sought_alone(monkeypatch):
+    _, _, scaled, fitted = regression()
+    functions, values = np.array([[0.0, 1, 0], [0, 1, -1]]), np.array([0.1, 0.9])
+    quick = value_where(scaled, fitted, functions, values)
+    real = unseen_intervals.minimise
+
+    def together_never(problem, start, basis, **options):
+        found = real(problem, start, basis, **options)
+        return found._replace(arrived=found.arrived & (len(start) == 1))
+
+    monkeypatch.setattr(unseen_intervals, "minimise", together_never)
+    np.testing.assert_allclose(value_where(scaled, fitted, functions, values), quick, rtol=1e-8)
+
+    def never(problem, start, basis, **options):
+        found = together_never(problem, start, basis, **options)
+        return found._replace(value=np.full(len(start), NAN))
+
+    monkeypatch.setattr(unseen_intervals, "minimise", never)
+    assert np.isnan(value_where(scaled, fitted, functions, values)).all()
+    direction = theta_directions(scaled, functions)[0]
+    held = HeldCriterion(scaled, fitted.theta, fitted.nodes, direction)
+    # Where there is no value the held place stays where it was.
+    assert held(3.0) == INF
+    np.testing.assert_array_equal(held.theta, fitted.theta)
+
+
+def test_limits_with_fewer_nodes_move_along_with_the_estimate(monkeypatch):
+    _, _, scaled, fitted = regression()
+    functions = np.array([[1.0, 0, 0], [0, 1, -1]])
+    cut_off = np.full(2, 4.0)
+    want = profile_limits(scaled, fitted, functions, cut_off, np.zeros(2, dtype=bool))
+    # The fit with fewer nodes is the fit; the exact one lies elsewhere by a known way.
+    exact = Fitted(fitted.theta + np.array([0.3, -0.2, 0.1, 0.0]), fitted.value, fitted.hessian)
+    monkeypatch.setattr(unseen_intervals, "lighter_fit", lambda s, f, copies: fitted)
+    got = profile_limits(scaled, exact, functions, cut_off, np.zeros(2, dtype=bool))
+    way = scaled.unit * theta_directions(scaled, functions) @ [0.3, -0.2, 0.1, 0.0]
+    np.testing.assert_allclose(got.low - want.low, way, rtol=1e-6)
+    np.testing.assert_allclose(got.high - want.high, way, rtol=1e-6)
+
+
+def test_a_function_that_nothing_moves_has_hardly_any_error():
+    _, _, scaled, fitted = regression()
+    assert _spread_along(scaled, fitted, np.zeros(4)) == pytest.approx(1e-6)
