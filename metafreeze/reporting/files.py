@@ -16,6 +16,7 @@ from metafreeze.reporting.content import Report
 from metafreeze.reporting.figures.canvas import drawings
 from metafreeze.reporting.html import render_html
 from metafreeze.reporting.pdf import render_pdf
+from metafreeze.reporting.placing import put_in_place, where_it_stands
 from metafreeze.reporting.results_json import (
     csv_text,
     dictionary_frame,
@@ -23,8 +24,8 @@ from metafreeze.reporting.results_json import (
     parquet_bytes,
 )
 
-PARTIAL = ".partial"
 RESULTS = "results.json"
+DICTIONARY = "tables/dictionary.csv"
 
 
 def report_files(
@@ -76,7 +77,7 @@ def report_files(
         files[f"tables/{name}.csv"] = csv_text(frame).encode("utf-8")
     if tables:
         dictionary = dictionary_frame(tables, meanings or {})
-        files["tables/dictionary.csv"] = csv_text(dictionary).encode("utf-8")
+        files[DICTIONARY] = csv_text(dictionary).encode("utf-8")
     return files
 
 
@@ -90,8 +91,9 @@ def write_report(
 ) -> tuple[Path, ...]:
     """Write a report's files into a folder, over those of an earlier report.
 
-    Nothing in place is touched before every new file stands whole on disk, so that a full disk
-    or a power cut leaves the earlier report as it was. Other files in the folder stay.
+    Nothing in place is touched before every new file stands whole on disk, and the folder then
+    changes in one step, so that a full disk or a power cut leaves either report whole. Other
+    files in the folder stay.
 
     Parameters
     ----------
@@ -119,20 +121,12 @@ def write_report(
         The folder cannot be written; the earlier report is still there.
     """
     files = report_files(report, results, tables, meanings=meanings)
-    beside: dict[Path, Path] = {}
-    try:
+    with put_in_place(out) as folder:
         for name, content in files.items():
-            final = out / name
-            final.parent.mkdir(parents=True, exist_ok=True)
-            partial = final.with_name(final.name + PARTIAL)
-            beside[partial] = final
-            _write_whole(partial, content)
-        for partial, final in beside.items():
-            partial.replace(final)
-    finally:
-        for partial in beside:
-            partial.unlink(missing_ok=True)
-    return tuple(beside.values())
+            path = folder / name
+            path.parent.mkdir(exist_ok=True)
+            _write_whole(path, content)
+    return tuple(out / name for name in files)
 
 
 def _write_whole(path: Path, content: bytes) -> None:
@@ -144,7 +138,7 @@ def _write_whole(path: Path, content: bytes) -> None:
 
 def is_report(path: str | os.PathLike[str]) -> bool:
     """Tell the folder of a report from a register's."""
-    return (Path(path) / RESULTS).is_file()
+    return where_it_stands(Path(path), RESULTS).is_file()
 
 
 def read_report(path: str | os.PathLike[str]) -> Bundle:
@@ -166,8 +160,13 @@ def read_report(path: str | os.PathLike[str]) -> Bundle:
     """
     folder = Path(path)
     try:
-        results = json.loads((folder / RESULTS).read_text("ascii"))
-        tables = {p.stem: pd.read_parquet(p) for p in sorted(folder.glob("tables/*.parquet"))}
+        results = json.loads(where_it_stands(folder, RESULTS).read_text("ascii"))
+        # Not every table that lies there: one may be of an earlier report.
+        named = pd.read_csv(where_it_stands(folder, DICTIONARY), dtype=str, keep_default_na=False)
+        tables = {
+            name: pd.read_parquet(where_it_stands(folder, f"tables/{name}.parquet"))
+            for name in sorted(set(named["table"]))
+        }
     except (OSError, ValueError) as trouble:
         raise UsageError(f"{folder} cannot be read as a report: {trouble}") from trouble
     missing = [name for name in ("register", "pool", "challenge") if name not in results]
