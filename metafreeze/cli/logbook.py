@@ -91,7 +91,10 @@ def _square(opening: Opening) -> list[str]:
     """Draw the code for a camera, where the terminal can spell it."""
     from metafreeze.logbook.serving import spell_code
 
-    drawn = spell_code(opening)
+    try:
+        drawn = spell_code(opening)
+    except ModuleNotFoundError:
+        return ["No picture of it for the camera: that needs pip install segno."]
     try:
         drawn.encode(sys.stdout.encoding or "ascii")
     except UnicodeEncodeError:

@@ -72,7 +72,7 @@ def command(
     """
     from metafreeze.errors import UsageError
     from metafreeze.register.folder.clauses import read_clause
-    from metafreeze.register.folder.sealing import SEAL, make_plan, seal_of, sealed
+    from metafreeze.register.folder.sealing import ROWS_AT_SEAL, make_plan, seal_of
     from metafreeze.register.folder.store import open_register
 
     opened = open_register(register)
@@ -81,10 +81,7 @@ def command(
         raise UsageError(
             f"The register names no endpoint. Say --endpoint, any of {', '.join(ENDPOINT_WORDS)}."
         )
-    if SEAL in opened.plan:
-        sealed(opened.plan, rows=0)
-    rows = len(opened.rows())
-    plan = sealed(
+    entry = opened.seal_plan(
         make_plan(
             endpoint=chosen,
             pair=pair,
@@ -93,10 +90,10 @@ def command(
             exclusions=exclude,
             conditions=condition,
             stopping_rule=stop,
-        ),
-        rows=rows,
+        )
     )
-    entry = opened.set_plan(plan)
+    plan = dict(opened.plan)
+    rows = plan[ROWS_AT_SEAL]
     lines = [
         f"Sealed: {plan['pair'][0]:g} against {plan['pair'][1]:g} °C, "
         f"{ENDPOINT_WORDS[chosen]}, {smallest_effect:g} % would matter.",

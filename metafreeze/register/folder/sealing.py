@@ -124,6 +124,26 @@ def seal_of(plan: Mapping[str, Any]) -> str:
     return hashlib.sha256(spelled.encode()).hexdigest()
 
 
+def require_unsealed(plan: Mapping[str, Any]) -> None:
+    """Refuse a plan that is sealed.
+
+    Parameters
+    ----------
+    plan : mapping
+        A register's plan.
+
+    Raises
+    ------
+    InputError
+        It is sealed.
+    """
+    if SEAL in plan:
+        raise InputError(
+            "This plan is sealed already. A sealed plan is not sealed again: what is done "
+            "otherwise is reported as a departure."
+        )
+
+
 def sealed(plan: Mapping[str, Any], *, rows: int) -> dict[str, Any]:
     """Give a plan with its seal, and how many rows were there already.
 
@@ -143,11 +163,7 @@ def sealed(plan: Mapping[str, Any], *, rows: int) -> dict[str, Any]:
     InputError
         The plan is sealed already.
     """
-    if SEAL in plan:
-        raise InputError(
-            "This plan is sealed already. A sealed plan is not sealed again: what is done "
-            "otherwise is reported as a departure."
-        )
+    require_unsealed(plan)
     whole = {**plan, ROWS_AT_SEAL: int(rows)}
     return {**whole, SEAL: seal_of(whole)}
 

@@ -40,6 +40,7 @@ from metafreeze.register.folder.merging import incoming_register
 from metafreeze.register.folder.parts import ROWS_FOLDER, check_part, to_pandas
 from metafreeze.register.folder.plan import SETTINGS_NAME, require_plan, require_settings
 from metafreeze.register.folder.returning import read_export
+from metafreeze.register.folder.sealing import require_unsealed, sealed
 from metafreeze.register.folder.standing import Standing
 from metafreeze.register.folder.taking import (
     HEADING_ANSWERS,
@@ -355,6 +356,33 @@ class Register:
         plain = require_plan(plan)
         with changing(self.path, wait_s=self.wait_s) as standing:
             entry_id = write_entry(self.path, standing, "plan", {"settings": {"plan": plain}})
+        return Entry(id=entry_id, kind="plan")
+
+    def seal_plan(self, plan: Mapping[str, Any]) -> Entry:
+        """Replace the plan by a sealed one, once and for all.
+
+        Parameters
+        ----------
+        plan : mapping
+            As for `set_plan`, without a seal.
+
+        Returns
+        -------
+        Entry
+
+        Raises
+        ------
+        InputError
+            A plan is sealed already, or a value is of another kind.
+        RegisterError
+            The disk or another writer is in the way.
+        """
+        plain = require_plan(plan)
+        with changing(self.path, wait_s=self.wait_s) as standing:
+            # Here, where no other writer can seal a plan or add a row in between.
+            require_unsealed(standing.settings.plan)
+            whole = sealed(plain, rows=len(self.rows()))
+            entry_id = write_entry(self.path, standing, "plan", {"settings": {"plan": whole}})
         return Entry(id=entry_id, kind="plan")
 
     def note_look(self, endpoint: str) -> bool:
