@@ -185,7 +185,7 @@ def _satterthwaite(
     df = observed_df(point, vectors.T @ L, fixed, boundary=boundary)[0]
     least = float(df.min())
     # Infinite ones, from known variances alone, have no difference that could be taken.
-    if rank == 1 or np.isinf(least) or df.max() - least <= SAME_DF * least:
+    if np.isinf(least) or df.max() - least <= SAME_DF * least:
         return _result(f, rank, float(df.mean()), "satterthwaite")
     total = float((1.0 / (1.0 - 2.0 / df[df > 2.0])).sum())
     bottom = 2.0 * total / (total - rank) if total > rank else float("nan")
