@@ -100,8 +100,11 @@ def _present(part: pa.Array) -> Mask:
 
 
 def _trimmed(text: Text) -> pa.ChunkedArray:
-    chunked = text if isinstance(text, pa.ChunkedArray) else pa.chunked_array([text])
-    return pc.utf8_trim_whitespace(chunked)
+    return pc.utf8_trim_whitespace(_chunked(text))
+
+
+def _chunked(text: Text) -> pa.ChunkedArray:
+    return text if isinstance(text, pa.ChunkedArray) else pa.chunked_array([text])
 
 
 def _days(year: Ints, month: Ints, day: Ints) -> tuple[npt.NDArray[np.datetime64], Mask]:
@@ -285,7 +288,8 @@ def _are_plain_stamps(cells: pa.ChunkedArray) -> bool:
     if head[4:5] != "-" or head[7:8] != "-":
         return False
     try:
-        pc.cast(cells, pa.timestamp("us"))
+        for chunk in cells.chunks:
+            pc.cast(chunk, pa.timestamp("us"))
     except pa.ArrowInvalid:
         # Some cell is otherwise; the slower look at all of them decides.
         return False
@@ -304,12 +308,14 @@ def decide_day_order(text: Text) -> DateColumn:
     -------
     DateColumn
     """
-    cells = _trimmed(text)
     none = np.empty(0, dtype=np.int64)
+    by_year = DateColumn(order="year-first", because="the year stands first", contradicting=none)
+    if text.null_count < len(text) and _are_plain_stamps(_chunked(text)):
+        return by_year
+    cells = _trimmed(text)
     filled = int(pc.sum(pc.fill_null(pc.not_equal(cells, ""), False)).as_py() or 0)
     if not filled:
         return DateColumn(order="", contradicting=none)
-    by_year = DateColumn(order="year-first", because="the year stands first", contradicting=none)
     if _are_plain_stamps(cells):
         return by_year
     others = pc.match_substring_regex(cells, f"(?i)^{_FORMS['year-first']}{_TIME}$")

@@ -39,6 +39,8 @@ _SAMPLE_ROWS = 200
 _SAMPLE_CHARS = 1 << 18
 # From this size on text is parsed by several threads.
 _MUCH = 1 << 25
+# So many bytes are looked at in one go.
+_PIECE = 1 << 18
 _BRACKETS = re.compile(r"\([^()]*\)|\[[^\[\]]*\]|\{[^{}]*\}")
 _RULE = re.compile(r"[\s|:+]*(?:[-=_*~.]\s?){3,}[-=_*~.\s|:+]*\Z")
 
@@ -477,7 +479,9 @@ def read_regular(
     """
     body = pa.py_buffer(utf8).slice(start)
     read = np.frombuffer(utf8, dtype=np.uint8)[start:]
-    n_lines = np.count_nonzero(read == ord("\n")) + (0 if utf8.endswith(b"\n") else 1)
+    n_lines = 0 if utf8.endswith(b"\n") else 1
+    for low in range(0, read.size, _PIECE):
+        n_lines += np.count_nonzero(read[low : low + _PIECE] == ord("\n"))
     if utf8.find(b"\r", start) >= 0 and utf8.count(b"\r", start) != utf8.count(b"\r\n", start):
         return None
     if not _quotes_are_regular(utf8, start, mark):

@@ -110,14 +110,20 @@ def tidy_numbers(text: Text) -> pa.ChunkedArray:
 
 def _cast_plainly(text: pa.ChunkedArray) -> npt.NDArray[np.float64] | None:
     """Read a column of plain decimal-point numbers at full speed, or give None."""
-    try:
-        values = pc.cast(text, pa.float64())
-    except pa.ArrowInvalid:
-        return None
-    array: npt.NDArray[np.float64] = values.to_numpy()
-    # Words such as "nan" and "inf" pass the cast but are text here.
-    if int(np.isfinite(array).sum()) != len(text) - text.null_count:
-        return None
+    array = np.empty(len(text))
+    begin = 0
+    # Chunk by chunk, so that the column stands in memory once.
+    for chunk in text.chunks:
+        try:
+            values = pc.cast(chunk, pa.float64())
+        except pa.ArrowInvalid:
+            return None
+        part = array[begin : begin + len(chunk)]
+        part[:] = values.to_numpy(zero_copy_only=False)
+        # Words such as "nan" and "inf" pass the cast but are text here.
+        if np.count_nonzero(np.isfinite(part)) != len(chunk) - chunk.null_count:
+            return None
+        begin += len(chunk)
     return array
 
 

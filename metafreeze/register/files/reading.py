@@ -97,7 +97,10 @@ def read_file(path: str | os.PathLike[str], *, answers: Answers = _NO_ANSWERS) -
             "no-access", f"“{path}” cannot be opened ({reason})", "Check its name and rights", name
         )
         raise InputError(faults=[fault]) from problem
-    return settle(_read_bytes(data, name, answers), answers)
+    draft = _read_bytes(data, name, answers)
+    # The tables hold their own cells; a long file's bytes would lie idle beside them.
+    del data
+    return settle(draft, answers)
 
 
 def _read_bytes(data: bytes, name: str, answers: Answers) -> Draft:

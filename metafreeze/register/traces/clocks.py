@@ -248,13 +248,19 @@ def _plain_stamps(cells: Text) -> tuple[Floats, float] | None:
     head = next((c for c in cells.slice(0, 20).to_pylist() if c), "")
     if not re.match(r"\d{4}-\d{2}-\d{2}[ T]\d{2}:\d{2}", head):
         return None
-    try:
-        stamps = pc.cast(cells, pa.timestamp("us"))
-    except pa.ArrowInvalid:
-        # Some cell is no such stamp; the slower reader takes them one form at a time.
-        return None
+    seconds = np.empty(len(cells))
+    begin = 0
+    # Chunk by chunk, so that the column stands in memory once.
+    for chunk in cells.chunks:
+        try:
+            stamps = pc.cast(chunk, pa.timestamp("us"))
+        except pa.ArrowInvalid:
+            # Some cell is no such stamp; the slower reader takes them one form at a time.
+            return None
+        seconds[begin : begin + len(chunk)] = _seconds_of(stamps)
+        begin += len(chunk)
     exact = 60.0 if len(head) <= 16 else (1.0 if "." not in head else 0.0)
-    return _seconds_of(stamps), exact
+    return seconds, exact
 
 
 def _seconds_of(stamps: pa.ChunkedArray | pa.Array) -> Floats:

@@ -51,6 +51,7 @@ from metafreeze.register.traces.segments import (
     cut_stretches,
     some_steps,
     spread_cut_stamps,
+    steps_over,
     unroll_clock,
     usual_step,
 )
@@ -552,7 +553,7 @@ def _read_group(
     shift = 0.0
     before: dict[str, LoggedTrace] = {}
     for number, stretch in enumerate(stretches, start=1):
-        here = _at(rows, stretch.rows)
+        here = rows[stretch.place]
         good = stretch.marks == 0
         local = list(time.said)
         spread = stretch.time_s
@@ -815,7 +816,8 @@ def _say_marks(
 def _say_gaps(times: Floats, temps: Floats, marks: Marks, rows: Rows, said: _Said) -> None:
     """List the gaps of a record."""
     step = usual_step(times)
-    if not marks.any() and np.isfinite(step) and not np.any(np.diff(times) > GAP_STEPS * step):
+    limit = GAP_STEPS * step
+    if not marks.any() and np.isfinite(step) and not steps_over(times, limit):
         return
     good = np.flatnonzero((marks == 0) & np.isfinite(temps) & np.isfinite(times))
     if good.size < 3:

@@ -23,6 +23,8 @@ _CUT_SHORT = 0.3
 _CATCH_UP = 5
 # The median of this many steps serves as well as that of all.
 _STEPS_ENOUGH = 20_000
+# So many values are looked at in one go.
+_PIECE = 1 << 16
 # Without ice a kelvin is the least that tells a gap from a clock put forward.
 _TELLING_K = 0.6
 
@@ -33,17 +35,27 @@ class Stretch:
 
     Parameters
     ----------
-    rows : int array, shape (n,)
-        Records of the table, in file order.
+    first : int
+        Record of the table with which it begins; the others follow in file order.
     time_s : float array, shape (n,)
         Seconds on one scale, never falling where `marks` is 0.
     marks : int array, shape (n,)
         Why a record's time must not be used; 0 where it may be.
     """
 
-    rows: npt.NDArray[np.int64]
+    first: int
     time_s: Floats
     marks: Marks
+
+    @property
+    def place(self) -> slice:
+        """Where its records lie among those of the table."""
+        return slice(self.first, self.first + self.time_s.size)
+
+    @property
+    def rows(self) -> npt.NDArray[np.int64]:
+        """Records of the table, in file order."""
+        return np.arange(self.first, self.first + self.time_s.size)
 
 
 def finite_of(values: Floats) -> Floats:
@@ -59,6 +71,30 @@ def some_steps(values: Floats) -> Floats:
         steps = values[at + 1] - values[at]
         return steps[np.isfinite(steps)]
     return np.diff(finite_of(values))
+
+
+def never_falls(values: Floats) -> bool:
+    """Tell whether no value is missing, since nothing compares with one that is, and none falls."""
+    return bool(np.all(values[1:] >= values[:-1]))
+
+
+def steps_over(values: Floats, limit: float) -> bool:
+    """Tell whether neighbours anywhere differ by more than `limit`.
+
+    A long array is gone through in pieces, so that no second one of its length is made.
+    """
+    pieces = range(0, values.size - 1, _PIECE)
+    return any(np.any(np.diff(values[low : low + _PIECE + 1]) > limit) for low in pieces)
+
+
+def _after_hours(seconds: Floats, step: float, slack: float) -> list[int]:
+    """List the readings before which an hour more than the usual step passed by the clock."""
+    found: list[int] = []
+    for low in range(0, seconds.size - 1, _PIECE):
+        steps = np.diff(seconds[low : low + _PIECE + 1])
+        hours = np.flatnonzero(np.abs(steps - HOUR_S - step) <= slack)
+        found += (hours + (low + 1)).tolist()
+    return found
 
 
 def usual_step(seconds: Floats) -> float:
@@ -90,8 +126,10 @@ def unroll_clock(
     -------
     float array, shape (n,)
     """
+    if not (of_day or dated) or never_falls(seconds):
+        return seconds
     known = np.flatnonzero(np.isfinite(seconds))
-    if known.size < 3 or not (of_day or dated):
+    if known.size < 3:
         return seconds
     values = seconds[known].copy()
     step = usual_step(values)
@@ -147,9 +185,8 @@ def close_hour(seconds: Floats, temps: Floats, said: list[str]) -> Floats:
     step = usual_step(seconds)
     if not np.isfinite(step):
         return seconds
-    steps = np.diff(seconds)
     slack = max(0.5 * step, 1.0)
-    for at in (np.flatnonzero(np.abs(steps - HOUR_S - step) <= slack) + 1).tolist():
+    for at in _after_hours(seconds, step, slack):
         before = np.datetime64(int(seconds[at - 1]), "s")
         month, hour = int(str(before)[5:7]), int(str(before)[11:13])
         weekday = int((before.astype("datetime64[D]").astype(np.int64) + 4) % 7)
@@ -265,10 +302,9 @@ def cut_stretches(
     resets : list of (int, str)
         First record of each further stretch, and why it begins there.
     """
-    if bool(np.all(seconds[1:] >= seconds[:-1])) and seconds.size > 1:
-        # No stamp is missing, since nothing compares with one that is, and none falls.
+    if seconds.size > 1 and never_falls(seconds):
         sound = np.zeros(seconds.size, dtype=np.int8)
-        return [Stretch(rows=np.arange(seconds.size), time_s=seconds, marks=sound)], []
+        return [Stretch(first=0, time_s=seconds, marks=sound)], []
     marks = np.where(np.isfinite(seconds), 0, NO_TIME).astype(np.int8)
     resets: list[tuple[int, str]] = []
     known = np.flatnonzero(marks == 0)
@@ -306,7 +342,7 @@ def cut_stretches(
     edges = [0, *sorted(starts), seconds.size]
     stretches = [
         Stretch(
-            rows=np.arange(low, high),
+            first=low,
             time_s=seconds[low:high],
             marks=marks[low:high],
         )
