@@ -30,6 +30,8 @@ NEGLIGIBLE = 45.0
 # largest: beyond, a tau of zero and an infinite one make no difference.
 REACH = 1e-9
 LOOKS = 1500
+# Power of tau with which each prior falls far out.
+_TAIL_POWER = {"half-normal": np.inf, "half-cauchy": 2, "uniform": 0}
 # Edges around a sharp mode, in its widths.
 AROUND = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0)
 
@@ -41,13 +43,14 @@ class FewStudies(Result):
     Parameters
     ----------
     estimate, sd, low, high : float
-        Posterior mean and SD of the mean effect, equal-tailed interval.
+        Posterior mean and SD of the mean effect, equal-tailed interval. The SD is infinite where
+        few studies and a prior with a long tail give none.
     chance_below_zero : float
         Posterior chance that the mean effect is below zero.
     tau, tau_low, tau_high : float
         Posterior median of tau and equal-tailed interval.
     tau_mean : float
-        Posterior mean of tau.
+        Posterior mean of tau; infinite where the posterior falls too slowly to have one.
     new_low, new_high : float
         Interval of the next study's true effect.
     new_chance_below_zero : float
@@ -214,16 +217,31 @@ def pool_few(
     wide = np.hypot(sd, nodes)
     centre = float(weights @ mean)
     cumulative = _tau_quantiles(log_posterior, edges, height, masses)
+    notes = [
+        f"the {tau_prior} prior on how much studies disagree weighs in; try half and twice its "
+        "scale"
+    ]
+    spread = float(np.sqrt(weights @ (sd**2 + (mean - centre) ** 2)))
+    tau_mean = float(weights @ nodes)
+    # Far out the density of tau falls as this power of it, and the variance of the mean effect
+    # under a flat prior grows as its square.
+    power = _TAIL_POWER[tau_prior] + y.size - int(flat)
+    if power <= 2:
+        tau_mean = float("inf")
+        notes.append("the mean of tau is infinite, since its posterior falls so slowly")
+    if flat and power <= 3:
+        spread = float("inf")
+        notes.append("the standard deviation of the mean effect is infinite, its interval is not")
     return FewStudies(
         estimate=centre,
-        sd=float(np.sqrt(weights @ (sd**2 + (mean - centre) ** 2))),
+        sd=spread,
         low=_mixture_quantile(tail, weights, mean, sd),
         high=_mixture_quantile(1 - tail, weights, mean, sd),
         chance_below_zero=_mixture_cdf(0.0, weights, mean, sd),
         tau=cumulative(0.5),
         tau_low=cumulative(tail),
         tau_high=cumulative(1 - tail),
-        tau_mean=float(weights @ nodes),
+        tau_mean=tau_mean,
         new_low=_mixture_quantile(tail, weights, mean, wide),
         new_high=_mixture_quantile(1 - tail, weights, mean, wide),
         new_chance_below_zero=_mixture_cdf(0.0, weights, mean, wide),
@@ -238,10 +256,7 @@ def pool_few(
         mean_sd=mean_sd,
         level=level,
         status="ok",
-        note=(
-            f"the {tau_prior} prior on how much studies disagree weighs in; try half and twice "
-            "its scale"
-        ),
+        note="; ".join(notes),
     )
 
 
