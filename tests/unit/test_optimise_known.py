@@ -297,7 +297,7 @@ def test_at_a_saddle_the_step_follows_the_downward_curve(sign):
     # A tenth of the largest spread and a tenth, away from the slope, beside the plain step.
     assert step[0, 0] == pytest.approx(-sign * (0.1 * (0.7 + 0.1) + 1e-6), rel=1e-9)
     assert step[0, 1] == 0.0
-    assert decrement[0] == pytest.approx(10 * optimise.SETTLED_DECREMENT)
+    assert decrement[0] == pytest.approx(1e-7)
     assert curvature[0] == pytest.approx(-0.25)
     # A slope that is felt shows the way itself.
     step, decrement, _ = optimise._newton_step(1e5 * g, hessian, h)
@@ -422,6 +422,15 @@ def test_polishing_takes_no_step_that_does_not_shrink():
     assert optimise._polish(known(downward), h)[0, 0] == 0.4
 
 
+@pytest.mark.parametrize(("bend", "moved"), [(-0.99e-7, True), (-1e-7, False), (-1e-3, False)])
+def test_polishing_keeps_off_what_bends_down(bend, moved):
+    def f(i, h):
+        return 0.0, [0.0, h[1] - 1.0], [[bend, 0.0], [0.0, 1.0]]
+
+    got = optimise._polish(known(f, free=2), np.array([[0.3, 1.0 + 1e-4]]))
+    assert (got[0, 1] == 1.0) == moved
+
+
 def linear(slopes):
     """Rises by the given slopes in the size of each parameter."""
     slopes = np.asarray(slopes, dtype=float)
@@ -443,7 +452,7 @@ def test_spreads_that_all_but_vanish_are_put_at_zero_where_that_is_no_worse():
 
 
 def test_a_rise_within_the_allowance_is_no_worse():
-    allowed = optimise.NO_WORSE
+    allowed = 1e-9
     for slope, want in ((-0.9 * allowed / 2e-4, 0.0), (-1.1 * allowed / 2e-4, 2e-4)):
         got = optimise._try_zero(known(linear([slope])), np.array([[2e-4]]))
         assert got[0, 0] == want
@@ -525,12 +534,12 @@ def test_a_spread_put_on_a_hilltop_is_taken_back():
     [
         (0.99, 1.0, True),
         (1.01, 1.0, False),
-        (0.5, -0.9 * optimise.SADDLE, True),
-        (0.5, -1.1 * optimise.SADDLE, False),
+        (0.5, -0.9 * 1e-7, True),
+        (0.5, -1.1 * 1e-7, False),
     ],
 )
 def test_the_certificate_holds_within_its_limits_only(gap, bend, settled):
-    slope = np.sqrt(gap * optimise.CERTIFIED_DECREMENT)
+    slope = np.sqrt(gap * 1e-7)
 
     def f(i, h):
         return 2.0, [0.0, slope], [[bend, 0.0], [0.0, 1.0]]

@@ -8,7 +8,6 @@ import metafreeze as mf
 from metafreeze.models import censored_likelihood as rows_of
 from metafreeze.models import unseen_bootstrap
 from metafreeze.models.unseen_bootstrap import (
-    BLOCK,
     BootstrapCutOff,
     Watch,
     bootstrap_cut_off,
@@ -307,9 +306,29 @@ def test_fits_that_did_not_arrive_are_not_counted(held, monkeypatch):
     assert np.isfinite(ratios).all() and (ratios >= 0.0).all()
 
 
-def test_simulated_data_get_the_most_nodes_of_any_study_within_bounds(monkeypatch):
-    scaled = scale(grouped())
-    theta = np.array([0.1, 0.1, 0.0, 0.5, 0.1, 0.4, 0.3])
+NODES = [
+    (1, [[3], [60], [41]], [40]),
+    (2, [[3, 17], [19, 3], [3, 3]], [18, 17]),
+    (3, [[3, 5, 8], [12, 3, 3], [3, 3, 3]], [8, 5, 8]),
+    (4, [[3, 3, 3, 8], [4, 3, 3, 3], [3, 3, 5, 3]], [4, 3, 5, 5]),
+]
+
+
+@pytest.mark.parametrize(("size", "given", "want"), NODES)
+def test_simulated_data_get_the_most_nodes_of_any_study_within_bounds(
+    size, given, want, monkeypatch
+):
+    rng = np.random.default_rng(3)
+    varying = rng.normal(size=(9, min(size, 3)))
+    batch = list("abcabcabc") if size == 4 else None
+    y, study = rng.normal(size=9), np.repeat([1, 2, 3], 3)
+    rows = make(
+        y, y, None, study, log_times=True, varying=varying, **({"batch": batch} if batch else {})
+    )
+    scaled = scale(rows, correlated=False)
+    count = scaled.design.parameter_count
+    assert scaled.design.dimensions == size
+    theta = np.full(count, 0.3)
     seen = []
 
     class Stop(Exception):
@@ -320,16 +339,16 @@ def test_simulated_data_get_the_most_nodes_of_any_study_within_bounds(monkeypatc
         raise Stop
 
     monkeypatch.setattr(unseen_bootstrap, "minimise", look_at)
-    fitted = Fitted(theta, 1.0, np.eye(7), nodes=np.array([[3, 5, 8], [12, 3, 3], [3, 3, 3]]))
-    watch = plan_watch(grouped(), check_looks(None, None, 9))
-    times = simulate(grouped(), watch, scaled, theta, np.random.default_rng(0), 2)
+    fitted = Fitted(theta, 1.0, np.eye(count), nodes=np.array(given))
+    watch = plan_watch(rows, check_looks(None, None, 9))
+    times = simulate(rows, watch, scaled, theta, np.random.default_rng(0), 2)
     with pytest.raises(Stop):
-        likelihood_ratios(scaled, fitted, times, np.eye(2))
+        likelihood_ratios(scaled, fitted, times, np.eye(1))
     nodes, start, basis = seen[0]
-    # The most of any study in each dimension, at most eight in three dimensions.
-    assert nodes.tolist() == [[8, 5, 8]] * 3
+    # The most of any study in each dimension, at most 40, 18, 8, 5 in one to four dimensions.
+    assert nodes.tolist() == [want] * 3
     np.testing.assert_array_equal(start, [theta, theta])
-    np.testing.assert_array_equal(basis, np.eye(7))
+    np.testing.assert_array_equal(basis, np.eye(count))
 
 
 @pytest.mark.parametrize(
@@ -350,7 +369,7 @@ def test_a_cut_off_is_the_order_statistic_of_its_level(draws, level, rank, monke
     monkeypatch.setattr(unseen_bootstrap, "likelihood_ratios", made_up)
     looks = check_looks(None, None, 12)
     got = bootstrap_cut_off(rows, looks, scaled, fitted, np.eye(2), level, seed=1, draws=draws)
-    assert sizes == ([draws] if draws <= BLOCK else [BLOCK, draws - BLOCK])
+    assert sizes == ([draws] if draws <= 64 else [64, draws - 64])
     assert got.used == draws and got.ratios.shape == (draws, 2)
     if rank is None:
         # 0.95 of 19 is the nineteenth of eighteen: there is none.

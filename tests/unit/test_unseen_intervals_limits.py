@@ -8,7 +8,6 @@ from metafreeze.models import unseen_intervals
 from metafreeze.models.unseen_fit import Fitted, fit_all_parts, fit_fixed_parts, standardise
 from metafreeze.models.unseen_input import check_unseen_rows
 from metafreeze.models.unseen_intervals import (
-    NUDGE,
     HeldCriterion,
     Reference,
     _constant_within,
@@ -210,9 +209,9 @@ def test_parts_at_zero_start_a_little_off_it():
     theta = np.array([0.3, 0.2, np.log(0.7), 0.4, 0.5, 0.0, 0.0])
     fitted = Fitted(theta, 0.0, np.eye(7), zero=np.array([4, 5, 6]))
     got = off_zero(scaled, fitted)
-    np.testing.assert_allclose(got, [*theta[:5], NUDGE * 0.7, NUDGE * 0.7])
+    np.testing.assert_allclose(got, [*theta[:5], 0.07, 0.07])
     fitted.zero = np.array([3])
-    np.testing.assert_allclose(off_zero(scaled, fitted)[3:], [NUDGE * 0.7, 0.5, 0.0, 0.0])
+    np.testing.assert_allclose(off_zero(scaled, fitted)[3:], [0.07, 0.5, 0.0, 0.0])
     assert fitted.theta is theta and theta[5] == 0.0
 
 

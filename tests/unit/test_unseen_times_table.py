@@ -249,6 +249,19 @@ def test_a_far_estimate_is_tested_after_all_if_its_limits_reach_zero(low, high, 
     assert got["p"] == pytest.approx(profiled if again else wald, rel=1e-4)
 
 
+@pytest.mark.parametrize("far", [7.9, 8.1])
+def test_eight_errors_from_zero_are_far(far):
+    x, y = data()
+    estimate, se, _, df = student(x, y, np.eye(3), 0.8)
+    y = y + far * se[0] - estimate[0]
+    got = fit(x, y, focus=[0], level=0.8).coefficients.iloc[0]
+    rise = 14 * np.log1p(far**2 / 14)
+    profiled = 2 * stats.t.sf(np.sqrt(df * np.expm1(rise / 14)), df)
+    wald = 2 * stats.t.sf(far, df)
+    assert profiled > 1.5 * wald
+    assert got["p"] == pytest.approx(wald if far > 8 else profiled, rel=1e-4)
+
+
 def limits(low, high):
     return Limits(np.array(low), np.array(high), np.zeros(len(low)))
 
