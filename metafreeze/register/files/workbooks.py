@@ -55,6 +55,7 @@ PACKAGE_ERRORS = (
 _ENTITY = re.compile(rb"<!\s*(?:DOCTYPE|ENTITY)", re.IGNORECASE)
 _WIDE_ENTITY = re.compile(rb"<\0!\0[DE]\0|\0<\0!\0[DE]", re.IGNORECASE)
 _REGION = re.compile(rb"(?:mergeCell|hyperlink)\b[^>]*?\bref\s*=\s*[\"']([A-Za-z$0-9:]+)[\"']")
+_OUTSIDE = re.compile(r"xl/(?:externalLinks/|connections\.xml|queryTables/)", re.IGNORECASE)
 _AS_CSV = "Open it in a spreadsheet and save the sheet as CSV, or give Parquet"
 
 
@@ -91,7 +92,7 @@ def read_workbook(data: bytes, *, name: str, sha256: str, answers: Answers) -> D
         )
         return refuse_file(name, sha256, fault)
     tables: list[RawTable] = []
-    findings: list[Fault] = []
+    findings: list[Fault] = _note_outside(data, name)
     chosen = _choose_sheets(sheets, answers.sheet, name, findings)
     for sheet in chosen:
         found = _read_sheet(sheet, name, findings)
@@ -177,6 +178,23 @@ def _check_parts(package: zipfile.ZipFile, size: int, file: str) -> Fault | None
                 file,
             )
     return None
+
+
+def _note_outside(data: bytes, file: str) -> list[Fault]:
+    """Say that a checked package refers to data elsewhere; nothing here ever asks for them."""
+    with zipfile.ZipFile(io.BytesIO(data)) as package:
+        found = [_OUTSIDE.match(part) for part in package.namelist()]
+    if not any(found):
+        return []
+    return [
+        Fault(
+            rule="outside-data",
+            message="The workbook refers to other files or data connections; none was opened",
+            remedy="Its cells are read as they were last saved. Check those that come from there",
+            location=Location(file=file),
+            severity="note",
+        )
+    ]
 
 
 def _area(reference: bytes) -> int:
