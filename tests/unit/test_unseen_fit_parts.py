@@ -14,6 +14,7 @@ from metafreeze.models.unseen_fit import (
     Fitted,
     _as_fitted,
     _best_of,
+    _standard_varying,
     _zero_candidates,
     aliased_columns,
     fit_all_parts,
@@ -620,3 +621,34 @@ def test_work_for_limits_is_bounded_by_rows_and_copies(monkeypatch):
     np.testing.assert_array_equal(lighter_fit(scaled, got, 1).nodes, got.light)
     got.light = np.array([[5], [5], [5], [5], [6]])
     assert lighter_fit(scaled, got, 1) is got
+
+
+@pytest.mark.parametrize("correlated", [True, False])
+def test_varying_columns_without_full_rank_stay_as_they_are(correlated):
+    y = np.arange(4.0)
+    column = np.array([2.0, 0.0, -1.0, 3.0])
+    study = [1, 1, 2, 2]
+    rows = make(y, y, None, study, varying=np.column_stack([np.zeros(4), column]))
+    z, back = _standard_varying(rows, correlated)
+    if correlated:
+        np.testing.assert_array_equal(z, rows.z)
+        np.testing.assert_array_equal(back, np.eye(2))
+    else:
+        # Each column by its own size, an empty one by one.
+        size = np.sqrt(3.5)
+        np.testing.assert_allclose(z, rows.z / [1.0, size], rtol=1e-12)
+        np.testing.assert_allclose(back, np.diag([1.0, 1.0 / size]), rtol=1e-12)
+
+
+def test_more_varying_columns_than_rows_stay_as_they_are():
+    y = np.arange(2.0)
+    rows = make(y, y, None, [1, 2], varying=np.array([[1.0, 2.0, 0.5], [0.3, -1.0, 4.0]]))
+    z, back = _standard_varying(rows, True)
+    np.testing.assert_array_equal(z, rows.z)
+    np.testing.assert_array_equal(back, np.eye(3))
+
+
+def test_a_design_without_varying_columns_has_none():
+    rows = make(np.arange(3.0), np.arange(3.0))
+    z, back = _standard_varying(rows, True)
+    assert z.shape == (3, 0) and back.shape == (0, 0)
