@@ -5,6 +5,7 @@ import pytest
 from scipy import stats
 
 import metafreeze as mf
+from metafreeze.models import unseen_one_sided
 
 INF, NAN = np.inf, np.nan
 DF = 60.0
@@ -143,3 +144,50 @@ def test_too_few_groups_give_no_limit_either():
     assert got.coefficients[["low", "high", "p"]].iloc[:2].isna().all(axis=None)
     assert got.coefficients["df"].iloc[2] == 1.0
     assert got.coefficients["high"].iloc[2] == INF
+
+
+def test_where_the_other_side_is_open_too_it_is_said(monkeypatch):
+    y, x, _ = arms()
+    low, high = bounds(y, x[:, 2] == 1, "never")
+
+    def open_ended(held, sign, step, target):
+        assert sign == -1.0 and step > 0.0
+        return sign * INF
+
+    monkeypatch.setattr(unseen_one_sided, "walk_to_crossing", open_ended)
+    got = mf.unseen_times_model(low, high, x[:, [2]] + 0.0, log_times=True, offset=x[:, 0])
+    assert got.note.startswith("16 rows could lie any distance beyond their bounds")
+    # With the constant in the offset, the rows left over still know their own spread.
+    assert got.note.endswith("The data do not bound the other side either.")
+    assert got.coefficients["low"].tolist() == [-INF]
+    assert got.coefficients["high"].tolist() == [INF]
+
+
+@pytest.mark.parametrize("first", [3, 8])
+def test_a_limit_is_sought_again_with_the_nodes_it_needs(first, monkeypatch):
+    y, x, study = arms()
+    low, high = bounds(y, x[:, 2] == 1, "never")
+    real, asked = unseen_one_sided.enough_nodes, []
+
+    def watched(scaled, theta, nodes, accuracy):
+        plan = real(scaled, theta, nodes, accuracy)
+        asked.append((nodes.copy(), accuracy, plan.nodes))
+        return plan
+
+    want = mf.unseen_times_model(low, high, x, study, log_times=True, accuracy=1e-9)
+    monkeypatch.setattr(unseen_one_sided, "enough_nodes", watched)
+    if first == 3:
+        monkeypatch.setattr(unseen_one_sided, "FIRST_NODES", 3)
+    got = mf.unseen_times_model(low, high, x, study, log_times=True, accuracy=1e-9)
+    nodes, accuracy, more = asked[0]
+    assert (nodes == first).all() and nodes.shape == (4, 1) and accuracy == 1e-9
+    if first == 8:
+        # Eight are enough here: no second search.
+        assert len(asked) == 1 and (more == 8).all()
+    else:
+        assert (more > 3).any() and len(asked) == 2
+        np.testing.assert_array_equal(asked[1][0], more)
+    for name in ("low", "p"):
+        np.testing.assert_allclose(
+            got.coefficients[name], want.coefficients[name], rtol=1e-5, atol=1e-12
+        )
