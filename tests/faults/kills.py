@@ -2,16 +2,17 @@
 
     python tests/faults/kills.py --moments 1000 --seed 20251125
 
-Adding, taking back, sealing and reporting are each killed at random moments, in blocks of 25
-that stand in kills.csv once they are done and are not run again. KILLS.md is made from it.
-What a killed process had acknowledged must be there; what it had not may be there whole or
-not at all. Every killed process is a fresh fork that did nothing before.
+Adding, taking back, sealing, reporting and a served logbook are each killed at random moments,
+in blocks of 25 that stand in kills.csv once they are done and are not run again. KILLS.md is
+made from it. What a killed process had acknowledged must be there; what it had not may be there
+whole or not at all. Every killed process is a fresh one that did nothing before.
 """
 
 from __future__ import annotations
 
 import argparse
 import csv
+import http.client
 import json
 import os
 import random
@@ -21,31 +22,54 @@ import tempfile
 import time
 import traceback
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
+from typing import Any
+from unittest import mock
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
+from logbook_server import Served, Visitor
 from register_writer import write_sheet
 
 import metafreeze
 from metafreeze.cli.main import answer
 from metafreeze.register.folder.store import create_register, open_register
+from metafreeze.reporting import files
+from metafreeze.reporting.content import Report, Text
+from metafreeze.reporting.placing import where_it_stands
 
 HERE = Path(__file__).resolve().parent
 TABLE, RESULTS = HERE / "kills.csv", HERE / "KILLS.md"
 BLOCK = 25
 ROWS = 5
 # The share of the moments that each kind of change gets.
-SHARES = {"add": 0.35, "undo": 0.25, "seal": 0.2, "report": 0.15, "whole report": 0.05}
+SHARES = {
+    "add": 0.35,
+    "undo": 0.25,
+    "seal": 0.2,
+    "report": 0.15,
+    "report moved in": 0.05,
+    "whole report": 0.025,
+    "logbook": 0.1,
+}
 # How long after it has begun a process is killed at the latest.
-LATEST_S = {"add": 0.3, "undo": 0.3, "seal": 0.25, "report": 0.25, "whole report": 20.0}
+LATEST_S = {
+    "add": 0.3,
+    "undo": 0.3,
+    "seal": 0.25,
+    "report": 0.25,
+    "report moved in": 0.25,
+    "whole report": 12.0,
+    "logbook": 0.6,
+}
 # A process that ended before its moment is no kill; another one is started for it.
 MOST_STARTS = 4
 COLUMNS = (
     *("change", "seed", "first", "kills", "ended_before", "acknowledged", "unacknowledged_there"),
-    *("lost", "half_visible", "two_states", "date", "version"),
+    *("lost", "half_visible", "date", "version"),
 )
 
 
@@ -71,11 +95,10 @@ class Found:
     lost: int = 0
     half_visible: int = 0
     unacknowledged: int = 0
-    two_states: int = 0
     said: str = ""
 
 
-Work = Callable[[Scene, int, Callable[[str, str], None]], None]
+Work = Callable[[Any, int, Callable[[str, str], None]], None]
 Look = Callable[[Scene], Found]
 
 
@@ -136,7 +159,7 @@ def look_in_a_fork(scene: Scene, look: Look) -> Found:
 
     def work(say: Callable[[str, str], None]) -> None:
         found = look(scene)
-        counts = [found.lost, found.half_visible, found.unacknowledged, found.two_states]
+        counts = [found.lost, found.half_visible, found.unacknowledged]
         say("found", json.dumps([*counts, found.said]))
 
     child, pipe = in_a_fork(work)
@@ -172,7 +195,7 @@ def look_at_adding(scene: Scene) -> Found:
     there = {name.removesuffix(".csv") for name in counts.index}
     lost = [n for n, e in scene.acknowledged.items() if n not in there or ids.get(n) != e]
     half = int((counts != ROWS).sum()) + len(register.damage)
-    return Found(len(lost), half, len(there - set(scene.acknowledged)), 0, f"{lost[:3]}")
+    return Found(len(lost), half, len(there - set(scene.acknowledged)), f"{lost[:3]}")
 
 
 # Taking back: the entry, its taking back, the taking back of that, and so on.
@@ -207,7 +230,7 @@ def look_at_undoing(scene: Scene) -> Found:
     counts = register.rows()["entry_id"].value_counts().to_dict()
     expected = {"e0001": ROWS} | ({"e0002": ROWS} if len(there) % 2 == 0 else {})
     half = int(counts != expected) + len(register.damage)
-    return Found(len(lost), half, len(set(there) - set(scene.acknowledged)), 0, f"{lost[:3]}")
+    return Found(len(lost), half, len(set(there) - set(scene.acknowledged)), f"{lost[:3]}")
 
 
 # Sealing: each moment seals a register of its own.
@@ -238,7 +261,7 @@ def look_at_seals(scene: Scene) -> Found:
         known = f"r{k}" in scene.acknowledged
         lost += [f"r{k}"] if known and not plan else []
         unacknowledged += int(bool(plan) and not known)
-    return Found(len(lost), half, unacknowledged, 0, f"{lost[:3]}")
+    return Found(len(lost), half, unacknowledged, f"{lost[:3]}")
 
 
 # Reporting: two states of a report, written over each other without the computing before.
@@ -250,11 +273,6 @@ def states_of_a_report() -> list[dict[str, bytes]]:
 
 
 def write_state(out: Path, state: dict[str, bytes]) -> None:
-    from unittest import mock
-
-    from metafreeze.reporting import files
-    from metafreeze.reporting.content import Report, Text
-
     with mock.patch.object(files, "report_files", lambda *_, **__: state):
         files.write_report(Report(title=Text(("x",))), {}, {}, out)
 
@@ -272,18 +290,28 @@ def report(scene: Scene, number: int, say: Callable[[str, str], None]) -> None:
 
 
 def look_at_report(scene: Scene) -> Found:
+    return compare_with_states(lambda name: scene.folder / "out" / name)
+
+
+def compare_with_states(path: Callable[[str], Path]) -> Found:
     states = states_of_a_report()
-    out = scene.folder / "out"
-    missing = [n for n in states[0] if not (out / n).is_file()]
-    contents = {n: (out / n).read_bytes() for n in states[0] if n not in missing}
-    half = [n for n, content in contents.items() if content not in (states[0][n], states[1][n])]
-    # Names are put in place one after the other. In between stand files of two reports, each
-    # whole; what is still to come lies beside under its partial name and tells so.
-    mixed = not half and all(contents != state for state in states)
-    told = any(out.rglob("*.partial"))
-    return Found(
-        len(missing), len(half) + int(mixed and not told), 0, int(mixed and told), f"{half}"
-    )
+    missing = [n for n in states[0] if not path(n).is_file()]
+    contents = {n: path(n).read_bytes() for n in states[0] if n not in missing}
+    half = int(all(contents != state for state in states))
+    # The report of the state before is no loss: none of the killed says that it is done.
+    return Found(len(missing), half, said=f"{missing}")
+
+
+# The same from inside the folder, which cannot be swapped then.
+
+
+def report_moved_in(scene: Scene, number: int, say: Callable[[str, str], None]) -> None:
+    os.chdir(scene.folder / "out")
+    report(scene, number, say)
+
+
+def look_at_report_moved_in(scene: Scene) -> Found:
+    return compare_with_states(lambda name: where_it_stands(scene.folder / "out", name))
 
 
 # The whole command, from the register to the files, over an earlier report.
@@ -313,8 +341,83 @@ def look_at_whole_report(scene: Scene) -> Found:
     half = len(register.damage) + int(len(register.rows()) != 24)
     for name, ending in (("report.html", b"</html>"), ("report.pdf", b"%%EOF")):
         half += int(not (out / name).read_bytes().rstrip().endswith(ending))
-    json.loads((out / "results.json").read_bytes())
+    half += int(not metafreeze.read_report(out).results["register"])
     return Found(0, half, 0)
+
+
+# The logbook: a served page that gets taps, and closes a batch after every few of them.
+
+
+class Careful(Visitor):
+    """A visitor that takes an answer whose head was cut off for none, as browsers do."""
+
+    def ask(self, path: str, *more: Any, **options: Any) -> tuple[int, dict[str, str], bytes]:
+        status, headers, text = super().ask(path, *more, **options)
+        if "content-length" not in {name.lower() for name in headers}:
+            raise http.client.IncompleteRead(text)
+        if status != 200:
+            raise SystemExit(f"{path} was answered {status}: {text!r}")
+        return status, headers, text
+
+
+def tap_and_close(served: Served, _: int, say: Callable[[str, str], None]) -> None:
+    """Tap until the server is gone; say what it acknowledged."""
+    visitor = Careful(served)
+    visitor.enter()
+    say("begun", "")
+    with suppress(OSError, http.client.HTTPException):
+        for _ in range(1000):
+            batch, start = visitor.begin(), time.time() - 5000
+            wanted = [("in", "1", 0), ("in", "2", 30), ("round", "", 1000), ("solid", "2", 3000)]
+            wanted += [("round", "", 3500), ("solid", "1", 4000)]
+            for kind, vessel, after in wanted:
+                tap = visitor.tap(batch, kind, vessel, at=start + after)
+                _, answered = visitor.send(tap)
+                if answered["stored"] != [tap["id"]]:
+                    raise SystemExit(f"A tap was refused: {answered}")
+                say(f"tap {tap['id']}", batch)
+            review = json.loads(visitor.ask(f"/batches/{batch}/review")[2])
+            stored = visitor.ask(f"/batches/{batch}/store", {"seq": review["seq"]})
+            say(f"batch {batch}", json.loads(stored[2])["entry"])
+
+
+def kill_server_once(scene: Scene, work: Work, number: int, delay_s: float) -> None:
+    """Serve, let a visitor tap, kill the server after the delay."""
+    served = Served(scene.register_path)
+    child, pipe = in_a_fork(lambda say: work(served, number, say))
+    begun = b""
+    while b"\n" not in begun and (piece := os.read(pipe, 1)):
+        begun += piece
+    time.sleep(delay_s)
+    served.kill()
+    os.waitpid(child, 0)
+    said = read_all(pipe)
+    if begun.startswith(b"!") or "!" in said:
+        raise SystemExit(f"The visitor failed: {said.get('!', begun)}")
+    scene.kills += 1
+    scene.acknowledged.update(said)
+
+
+def look_at_logbook(scene: Scene) -> Found:
+    from metafreeze.logbook.event_log import EventLog
+
+    log = EventLog(scene.register_path / "logbook")
+    there = {event["id"]: event["batch"] for event in log.events if event["kind"] == "tap"}
+    closed = {e["batch"]: e["entry"] for e in log.events if e["kind"] == "close"}
+    register = open_register(scene.register_path)
+    runs = register.rows().groupby("entry_id")["run_id"].nunique()
+    lost = []
+    for name, what in scene.acknowledged.items():
+        kind, _, key = name.partition(" ")
+        if kind == "tap" and there.get(key) != what:
+            lost.append(name)
+        if kind == "batch" and (closed.get(key) != what or what not in runs):
+            lost.append(name)
+    half = len(log.faults) + len(register.damage) + int((runs != 2).sum())
+    half += sum(entry not in runs for entry in closed.values())
+    known = sum(name.startswith("tap ") for name in scene.acknowledged)
+    known += sum(name.startswith("batch ") for name in scene.acknowledged)
+    return Found(len(lost), half, len(there) + len(runs) - known, f"{lost[:3]}")
 
 
 CHANGES: dict[str, tuple[Callable[..., None], Work, Look]] = {
@@ -322,7 +425,9 @@ CHANGES: dict[str, tuple[Callable[..., None], Work, Look]] = {
     "undo": (prepare_undo, undo, look_at_undoing),
     "seal": (prepare_seal, seal, look_at_seals),
     "report": (prepare_report, report, look_at_report),
+    "report moved in": (prepare_report, report_moved_in, look_at_report_moved_in),
     "whole report": (prepare_whole_report, whole_report, look_at_whole_report),
+    "logbook": (prepare_add, tap_and_close, look_at_logbook),
 }
 
 
@@ -330,7 +435,7 @@ def run_block(change: str, seed: int, first: int, count: int = BLOCK) -> dict[st
     """Kill `count` processes at moments of this block; look after every one."""
     prepare, work, look = CHANGES[change]
     chance = random.Random(f"{seed}/{change}/{first}")
-    lost = half = mixed = 0
+    lost = half = 0
     with tempfile.TemporaryDirectory() as folder:
         scene = Scene(folder=Path(folder))
         child, pipe = in_a_fork(lambda say: prepare(scene, say))
@@ -339,10 +444,10 @@ def run_block(change: str, seed: int, first: int, count: int = BLOCK) -> dict[st
             raise SystemExit(f"{change} could not be prepared: {trouble.get('!')}")
         found = Found()
         for number in range(MOST_STARTS * count):
-            kill_once(scene, work, number, chance.uniform(0.0, LATEST_S[change]))
+            kill = kill_server_once if change == "logbook" else kill_once
+            kill(scene, work, number, chance.uniform(0.0, LATEST_S[change]))
             found = look_in_a_fork(scene, look)
             lost, half = lost + found.lost, half + found.half_visible
-            mixed += found.two_states
             if found.lost or found.half_visible:
                 print(f"{change} {number}: {found}", file=sys.stderr, flush=True)
             if scene.kills == count:
@@ -353,7 +458,6 @@ def run_block(change: str, seed: int, first: int, count: int = BLOCK) -> dict[st
                 found.unacknowledged,
                 lost,
                 half,
-                mixed,
                 date.today().isoformat(),
                 metafreeze.__version__,
             ),
@@ -377,19 +481,19 @@ def write_tables(lines: list[dict[str, str]]) -> None:
         writer.writeheader()
         writer.writerows(lines)
     partial.replace(TABLE)
-    counted = COLUMNS[3:10]
+    counted = COLUMNS[3:9]
     text = [
         "# Killed writers",
         "",
         "Processes that change a register or a report, killed at random moments by a signal that "
         "cannot be caught, and the folder looked at after each. Lost: acknowledged and not there. "
-        "Half-visible: anything but whole or absent, or damage. Two states: whole files of two "
-        "reports side by side, with those still to come lying beside under partial names; the "
-        "next report mends it.",
+        "Half-visible: anything but whole or absent, files of two reports side by side, a tap or "
+        "batch of a logbook in part, or damage. Report: by the paths in its folder. Report moved "
+        "in: where the folder cannot be swapped, as the package reads it.",
         "",
         "| change | seed | killed | ended before | acknowledged | there without word | lost | "
-        "half-visible | two states | last run | version |",
-        "|---|---|---|---|---|---|---|---|---|---|---|",
+        "half-visible | last run | version |",
+        "|---|---|---|---|---|---|---|---|---|---|",
     ]
     for key in dict.fromkeys((line["change"], line["seed"]) for line in lines):
         own = [line for line in lines if (line["change"], line["seed"]) == key]
