@@ -295,3 +295,12 @@ def test_the_best_mean_is_that_of_a_search():
             )
             assert found == pytest.approx(search.x, abs=1e-5)
             assert _Counts(k=k, n=n).profile_tau(tau) == pytest.approx(-search.fun, abs=1e-7)
+
+
+def test_two_clusters_of_equal_share_are_the_boundary_and_one_is_not():
+    two = pool_counts([3, 6], [10, 20])
+    assert (two.status, two.tau2, two.tau2_low) == ("boundary", 0.0, 0.0)
+    assert two.chance == pytest.approx(0.3) and "does not show" in two.note
+    assert two.reasons == {} and np.isfinite(two.tau2_high)
+    assert two.prediction_low == two.prediction_high == pytest.approx(0.3)
+    assert pool_counts([3], [10]).status == "ok"
