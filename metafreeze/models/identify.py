@@ -27,6 +27,8 @@ ALIASED_SHARE = 1e-11
 ALIKE = 1e-8
 # A share of the summed squares below this is rounding of an exact fit.
 EXACT_FIT = 1e-24
+# What taking columns off a square leaves of it by rounding alone, as a share.
+ROUNDING = 32.0 * np.finfo(np.float64).eps
 
 
 AGREE = (
@@ -249,12 +251,13 @@ def exact_fit(products: Products, shape: VarianceShape) -> str:
                 f"{int((spare <= 0).sum())} of {products.studies} studies have as many "
                 "coefficients as runs, so they have no residual variance of their own"
             )
-        flat = rest[:, 0, 0] <= EXACT_FIT * products.runs
+        flat = rest[:, 0, 0] <= EXACT_FIT * products.runs + ROUNDING * block[:, -1, -1]
         return AGREE if flat.any() else ""
     swept, lost = _sweep(block, q0)
     rest, lost_fixed = _sweep(swept.sum(axis=0)[None], products.fixed)
     spare = products.runs.sum() - groups.sum() - lost.sum() - lost_fixed[0]
-    flat = rest[0, 0, 0] <= EXACT_FIT * products.total_runs
+    least = EXACT_FIT * products.total_runs + ROUNDING * float(swept[:, -1, -1].sum())
+    flat = rest[0, 0, 0] <= least
     return AGREE if spare > 0 and flat else ""
 
 
