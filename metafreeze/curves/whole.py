@@ -514,6 +514,9 @@ def _interval(
         se = float(pairs.std(ddof=1)) / pairs.size**0.5
     else:
         hot, cold = _rows(by_arm["hot"], 1)[:, 0], _rows(by_arm["cold"], 1)[:, 0]
+        if not hot.size or not cold.size:
+            # A probe by this name was in one arm only.
+            return (float("nan"),) * 3
         middle = float(hot.mean() - cold.mean())
         if min(hot.size, cold.size) < 2:
             return middle, float("nan"), float("nan")

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from metafreeze.curves.progress import Level
-from metafreeze.curves.whole import CurveRun, compare_curves, spell_level
+from metafreeze.curves.whole import CurveRun, _interval, compare_curves, spell_level
 from metafreeze.options import CurveArm
 
 STRETCH = 1.25
@@ -174,3 +174,16 @@ def test_levels_are_spelled_in_words() -> None:
     assert spell_level(Level(kind="share", value=0.5)) == "50 % of the heat of freezing gone"
     assert spell_level(Level(kind="ice", value=-5.0)) == "ice at -5 °C"
     assert spell_level(Level(kind="water", value=4.0)) == "water at 4 °C"
+
+
+@pytest.mark.parametrize("arm", ["hot", "cold"])
+def test_a_probe_in_one_arm_alone_has_no_difference(arm: CurveArm) -> None:
+    """Its mean has nothing to be compared with, and no empty array is averaged on the way."""
+    both = [run(f"{a} {k}", a, stretch=s, probe="middle") for k in range(4) for a, s in ARMS]
+    alone = [run(f"{arm} {k} edge", arm, stretch=1 + 0.01 * k, probe="edge") for k in range(4)]
+    found = compare_curves([*both, *alone], levels=TO_ICE)
+    by_name = {one.probe: one for one in found.probes}
+    assert np.isnan(by_name["edge"].band.middle).all()
+    assert np.isnan(_interval({"hot": {}, "cold": {"b": np.ones(1)}}, "unpaired", 0.95)).all()
+    assert np.isnan(_interval({"hot": {"b": np.ones(1)}, "cold": {}}, "unpaired", 0.95)).all()
+    np.testing.assert_allclose(by_name["middle"].band.middle, np.log(STRETCH), rtol=0, atol=PLACED)

@@ -289,7 +289,7 @@ def _are_plain_stamps(cells: pa.ChunkedArray) -> bool:
         return False
     try:
         for chunk in cells.chunks:
-            pc.cast(chunk, pa.timestamp("us"))
+            pc.cast(chunk, pa.timestamp("us"), memory_pool=pa.system_memory_pool())
     except pa.ArrowInvalid:
         # Some cell is otherwise; the slower look at all of them decides.
         return False

@@ -39,6 +39,7 @@ _SAMPLE_ROWS = 200
 _SAMPLE_CHARS = 1 << 18
 # From this size on text is parsed by several threads.
 _MUCH = 1 << 25
+_BLOCK, _LARGE_BLOCK = 1 << 18, 1 << 20
 # So many bytes are looked at in one go.
 _PIECE = 1 << 18
 _BRACKETS = re.compile(r"\([^()]*\)|\[[^\[\]]*\]|\{[^{}]*\}")
@@ -479,9 +480,9 @@ def read_regular(
     """
     body = pa.py_buffer(utf8).slice(start)
     read = np.frombuffer(utf8, dtype=np.uint8)[start:]
-    n_lines = 0 if utf8.endswith(b"\n") else 1
+    n_lines: int = 0 if utf8.endswith(b"\n") else 1
     for low in range(0, read.size, _PIECE):
-        n_lines += np.count_nonzero(read[low : low + _PIECE] == ord("\n"))
+        n_lines += int(np.count_nonzero(read[low : low + _PIECE] == ord("\n")))
     if utf8.find(b"\r", start) >= 0 and utf8.count(b"\r", start) != utf8.count(b"\r\n", start):
         return None
     if not _quotes_are_regular(utf8, start, mark):
@@ -493,13 +494,15 @@ def read_regular(
         return "skip"
 
     names = [str(i) for i in range(n_columns)]
+    # The usual pool keeps what parsing needed on the way, as much again as a small file.
+    pool = pa.system_memory_pool()
     # Threads and large blocks take more memory than time unless there is much to read.
     large = len(body) >= _MUCH
     try:
         table = pa_csv.read_csv(
             pa.BufferReader(body),
             read_options=pa_csv.ReadOptions(
-                column_names=names, block_size=1 << (20 if large else 18), use_threads=large
+                column_names=names, block_size=_LARGE_BLOCK if large else _BLOCK, use_threads=large
             ),
             parse_options=pa_csv.ParseOptions(
                 delimiter=mark,
@@ -514,9 +517,11 @@ def read_regular(
                 null_values=[""],
                 quoted_strings_can_be_null=True,
             ),
+            memory_pool=pool,
         )
     except pa.ArrowInvalid:
         return None
     if irregular or table.num_rows != n_lines:
         return None
+    pool.release_unused()
     return list(table.columns)

@@ -115,7 +115,7 @@ def _cast_plainly(text: pa.ChunkedArray) -> npt.NDArray[np.float64] | None:
     # Chunk by chunk, so that the column stands in memory once.
     for chunk in text.chunks:
         try:
-            values = pc.cast(chunk, pa.float64())
+            values = pc.cast(chunk, pa.float64(), memory_pool=pa.system_memory_pool())
         except pa.ArrowInvalid:
             return None
         part = array[begin : begin + len(chunk)]

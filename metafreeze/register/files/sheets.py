@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -172,7 +172,7 @@ class RawTable:
     """
 
     columns: tuple[Column, ...]
-    file_rows: npt.NDArray[np.int64]
+    file_rows: npt.NDArray[np.signedinteger[Any]]
     header_row: int
     sheet: str = ""
     hidden: npt.NDArray[np.bool_] | None = None

@@ -329,7 +329,11 @@ _DAY_NUMBER = 12
 
 def _note_day_numbers(column: Column, place: Callable[[int], Location]) -> list[Fault]:
     """Note bare day numbers of spreadsheets among typed dates."""
-    if column.numbers is not None or pc.min(pc.binary_length(column.text)).as_py() > _DAY_NUMBER:
+    if column.numbers is not None:
+        return []
+    pieces = column.text.chunks if isinstance(column.text, pa.ChunkedArray) else [column.text]
+    least = [pc.min(pc.binary_length(piece)).as_py() for piece in pieces]
+    if min((length for length in least if length is not None), default=0) > _DAY_NUMBER:
         return []
     mask = pc.match_substring_regex(column.text, r"^\s*[2-7][0-9]{4}\s*$")
     where = np.flatnonzero(pc.fill_null(mask, False).to_numpy(zero_copy_only=False))

@@ -311,7 +311,7 @@ def _table_of_arrays(plan: _Plan, arrays: list[pa.ChunkedArray], first_line: int
     n_rows = len(arrays[0])
     return RawTable(
         columns=columns,
-        file_rows=np.arange(first_line, first_line + n_rows, dtype=np.int64),
+        file_rows=np.arange(first_line, first_line + n_rows, dtype=np.int32),
         header_row=grid.lines[block.heading_rows[-1]],
         preamble=block.preamble,
     )

@@ -253,7 +253,7 @@ def _plain_stamps(cells: Text) -> tuple[Floats, float] | None:
     # Chunk by chunk, so that the column stands in memory once.
     for chunk in cells.chunks:
         try:
-            stamps = pc.cast(chunk, pa.timestamp("us"))
+            stamps = pc.cast(chunk, pa.timestamp("us"), memory_pool=pa.system_memory_pool())
         except pa.ArrowInvalid:
             # Some cell is no such stamp; the slower reader takes them one form at a time.
             return None
