@@ -129,11 +129,15 @@ SCRIPTS: dict[tuple[str, ...], tuple[Bar, ...]] = {
             4,
         ),
         Bar(
-            "logger export: peak memory over cells and samples",
-            rf"memory {NUMBER} times cells",
+            "logger export, seconds: peak memory over samples",
+            rf"seconds: peak memory {NUMBER} times the samples",
             4,
         ),
-        Bar("logger export: peak memory over samples", rf", {NUMBER} times the samples alone", 4),
+        Bar(
+            "logger export, stamps: peak memory over samples",
+            rf"stamps: peak memory {NUMBER} times the samples",
+            4,
+        ),
     ),
     ("challenge.py",): (
         Bar("verdicts, 144 rows: s", rf"verdicts?[^\n]*?{NUMBER} s   bar 0.5", 0.5),
