@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from metafreeze.errors import InputError
+from metafreeze.errors import InputError, NotEstimableError
 from metafreeze.models.contrasts import estimate_contrasts
 from metafreeze.models.mixed import mixed_model
 
@@ -97,3 +97,14 @@ def test_shapes_and_names_must_fit():
         estimate_contrasts(fit, np.eye(2), names=["a"])
     with pytest.raises(InputError, match="inference"):
         estimate_contrasts(fit, np.eye(2), inference="bayes")  # type: ignore[arg-type]
+
+
+def test_one_study_has_no_spread_between_studies_for_a_robust_error():
+    y, X, _ = rows()
+    fit = mixed_model(y, X, np.zeros(y.size), inference="normal")
+    assert estimate_contrasts(fit, np.eye(2))["se"].gt(0).all()
+    with pytest.raises(NotEstimableError, match="One study alone"):
+        estimate_contrasts(fit, np.eye(2), inference="cluster-robust")
+    two = mixed_model(y, X, np.arange(y.size) % 2, inference="normal")
+    robust = estimate_contrasts(two, np.eye(2), inference="cluster-robust")
+    assert robust["se"].gt(0).all()

@@ -14,7 +14,7 @@ SAME = {"rtol": 1e-9, "atol": 1e-10}
 class Case:
     """Random rows in two studies, kept both as products of entities and as whole matrices."""
 
-    def __init__(self, depth, seed, *, runs=True, known=True, even=False, sets=2):
+    def __init__(self, depth, seed, *, runs=True, known=True, even=False, alone="", sets=2):
         rng = np.random.default_rng(seed)
         self.rng, self.depth, self.sets = rng, depth, sets
         S = 3
@@ -22,8 +22,12 @@ class Case:
         tops = [2, 2, 2] if even else [2, 1, 3]
         top_study = np.repeat(np.arange(S), tops)
         lows = np.full(top_study.size, 2) if even else rng.integers(1, 4, top_study.size)
+        if alone == "groups":
+            lows[:] = 1
         low_top = np.repeat(np.arange(top_study.size), lows)
         counts = np.full(low_top.size, 2) if even else rng.integers(1, 4, low_top.size)
+        if alone == "entities":
+            counts[:] = 1
         if depth == 0:
             ent_study = top_study[low_top][np.repeat(np.arange(low_top.size), counts)]
             self.chain = []
@@ -144,6 +148,9 @@ CASES = [
         (4, {"even": True}),
         (5, {"known": False, "even": True}),
         (6, {}),
+        (9, {"alone": "entities"}),
+        (10, {"alone": "groups"}),
+        (11, {"alone": "entities", "even": True, "known": False}),
     )
 ]
 

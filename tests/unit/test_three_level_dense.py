@@ -258,3 +258,95 @@ def test_polishing_stops_at_the_minimum_and_clears_what_is_nearly_zero():
     np.testing.assert_array_equal(nothing, [0.0, 0.0])
     fixed = module._polish(model, best * 1.01, np.array([False, True]), 0.1)
     assert fixed[0] == best[0] * 1.01 and fixed[1] != best[1] * 1.01
+
+
+class Bowl:
+    """A criterion with a known minimum, in the place of a model."""
+
+    def __init__(self, centre, hessian, extra=0.0):
+        self.centre, self.hessian = np.array(centre, dtype=float), np.array(hessian, dtype=float)
+        self.extra, self.y, self.asked = extra, np.array([0.0, 2.0]), 0
+
+    def criterion(self, theta):
+        self.asked += 1
+        d = theta - self.centre
+        slope = self.hessian @ d + 4 * self.extra * d**3
+        return 5.0 + 0.5 * d @ self.hessian @ d + self.extra * (d**4).sum(), slope
+
+
+BOTH = np.array([True, True])
+
+
+def test_one_newton_step_ends_in_the_bottom_of_a_bowl():
+    bowl = Bowl([0.3, 0.7], [[2.0, 0.5], [0.5, 1.0]])
+    np.testing.assert_allclose(
+        module._polish(bowl, np.array([1.0, 2.0]), BOTH, 1.0), [0.3, 0.7], rtol=1e-9
+    )
+    # A variance at zero stays there, and the other moves to the bottom along that edge.
+    edge = module._polish(bowl, np.array([0.0, 2.0]), BOTH, 1.0)
+    np.testing.assert_allclose(edge, [0.0, 0.7 + 0.5 * 0.3], rtol=1e-9)
+    held = module._polish(bowl, np.array([1.0, 1.0]), np.array([True, False]), 1.0)
+    np.testing.assert_allclose(held, [0.3 - 0.25 * (1.0 - 0.7), 1.0], rtol=1e-9)
+
+
+def test_a_bowl_with_a_steep_rim_takes_several_steps():
+    bowl = Bowl([0.3, 0.7], np.eye(2), extra=1.0)
+    found = module._polish(bowl, np.array([0.5, 1.0]), BOTH, 1.0)
+    np.testing.assert_allclose(found, [0.3, 0.7], atol=1e-6)
+
+
+def test_no_step_is_taken_below_zero_uphill_or_on_a_saddle():
+    start = np.array([1.0, 2.0])
+    for bowl in (
+        Bowl([-0.3, 0.7], np.eye(2)),
+        Bowl([0.3, 0.7], [[1.0, 0.0], [0.0, -1.0]]),
+        Bowl([0.3, 0.7], -np.eye(2)),
+    ):
+        np.testing.assert_array_equal(module._polish(bowl, start, BOTH, 1.0), start)
+
+    class Lying(Bowl):
+        def criterion(self, theta):
+            value, slope = super().criterion(theta)
+            return -value, slope
+
+    np.testing.assert_array_equal(
+        module._polish(Lying([0.3, 0.7], np.eye(2)), start, BOTH, 1.0), start
+    )
+
+
+@pytest.mark.parametrize(
+    ("centre", "free", "expected"),
+    [
+        ((0.3, 0.7), (True, True), (0.3, 0.7)),
+        ((-0.3, 0.7), (True, True), (0.0, 0.7)),
+        ((0.3, -0.7), (True, True), (0.3, 0.0)),
+        ((-0.3, -0.7), (True, True), (0.0, 0.0)),
+        ((0.3, 0.7), (True, False), (0.3, 0.0)),
+        ((5e-10, 0.7), (True, True), (0.0, 0.7)),
+    ],
+)
+def test_the_search_ends_in_the_lowest_place_that_is_allowed(centre, free, expected):
+    found = module._fit(Bowl(centre, np.eye(2)), np.array(free), 1.0)
+    np.testing.assert_allclose(found, expected, rtol=1e-7, atol=1e-12)
+
+
+def test_of_two_hollows_the_lower_one_is_taken():
+    class Two(Bowl):
+        def criterion(self, theta):
+            """Hollows near (2, 0) and (0, 2); the second is deeper by a tilt."""
+            a, b = theta
+            u = a - b
+            value = (u**2 - 4) ** 2 + 3 * self.extra * u + (a + b - 2) ** 2
+            du, ds = 4 * u * (u**2 - 4) + 3 * self.extra, 2 * (a + b - 2)
+            return value, np.array([du + ds, -du + ds])
+
+    for tilt in (1.0, -1.0):
+        model = Two((0, 0), np.eye(2), extra=tilt)
+        found = module._fit(model, BOTH, 1.0)
+        assert (found[1] > found[0]) == (tilt > 0)
+        grid = [
+            model.criterion(np.array([a, b]))[0]
+            for a in np.linspace(0, 3, 61)
+            for b in np.linspace(0, 3, 61)
+        ]
+        assert model.criterion(found)[0] <= min(grid) + 1e-9
