@@ -257,7 +257,7 @@ def likelihood_ratios(
     nodes = fitted.nodes
     # Which study needs most differs from draw to draw, so all get the same.
     most = MOST_NODES[design.dimensions]
-    nodes = np.broadcast_to(np.minimum(nodes.max(axis=0, initial=1), most), nodes.shape).copy()
+    nodes = np.broadcast_to(np.minimum(nodes.max(axis=0), most), nodes.shape).copy()
     start = np.repeat(off_zero(scaled, fitted)[None], count, axis=0)
     basis = np.eye(size)[:, scaled.free]
     best = minimise(Problem(design, times, count, nodes), start, basis, goal=GOAL)

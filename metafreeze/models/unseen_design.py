@@ -77,8 +77,7 @@ def _rank_of_groups(rows: UnseenRows) -> float:
         np.split(rows.member, edges),
         strict=True,
     ):
-        _, codes = np.unique(batch, return_inverse=True)
-        dummies = np.eye(codes.max() + 1)[codes] * member[:, None]
+        dummies = (batch[:, None] == np.unique(batch)) * member[:, None]
         size = np.sqrt((z * z).mean(axis=0))
         scaled = z / np.where(size > 0.0, size, 1.0)
         total += float(np.linalg.matrix_rank(np.hstack([scaled, dummies]), tol=1e-9))
