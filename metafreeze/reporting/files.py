@@ -162,12 +162,15 @@ def read_report(path: str | os.PathLike[str]) -> Bundle:
     try:
         results = json.loads(where_it_stands(folder, RESULTS).read_text("ascii"))
         # Not every table that lies there: one may be of an earlier report.
-        named = pd.read_csv(where_it_stands(folder, DICTIONARY), dtype=str, keep_default_na=False)
+        dictionary = where_it_stands(folder, DICTIONARY)
+        named: set[str] = set()
+        if dictionary.is_file():
+            named = set(pd.read_csv(dictionary, dtype=str, keep_default_na=False)["table"])
         tables = {
             name: pd.read_parquet(where_it_stands(folder, f"tables/{name}.parquet"))
-            for name in sorted(set(named["table"]))
+            for name in sorted(named)
         }
-    except (OSError, ValueError) as trouble:
+    except (OSError, ValueError, KeyError) as trouble:
         raise UsageError(f"{folder} cannot be read as a report: {trouble}") from trouble
     missing = [name for name in ("register", "pool", "challenge") if name not in results]
     if missing or "rows" not in tables:
