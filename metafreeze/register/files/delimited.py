@@ -39,6 +39,8 @@ _SAMPLE_ROWS = 200
 _SAMPLE_CHARS = 1 << 18
 # From this size on text is parsed by several threads.
 _MUCH = 1 << 25
+# From this size on the memory that parsing needs on the way is given back at once.
+_MUCH_KEPT = 1 << 23
 _BLOCK, _LARGE_BLOCK = 1 << 18, 1 << 20
 # So many bytes are looked at in one go.
 _PIECE = 1 << 18
@@ -494,8 +496,9 @@ def read_regular(
         return "skip"
 
     names = [str(i) for i in range(n_columns)]
-    # The usual pool keeps what parsing needed on the way, as much again as a small file.
-    pool = pa.system_memory_pool()
+    # The usual pool keeps what parsing needed on the way; later work uses that again where it is
+    # little.
+    pool = pa.system_memory_pool() if len(body) >= _MUCH_KEPT else pa.default_memory_pool()
     # Threads and large blocks take more memory than time unless there is much to read.
     large = len(body) >= _MUCH
     try:
