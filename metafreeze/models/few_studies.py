@@ -321,7 +321,7 @@ def _panels(
     around = np.array([])
     if bend > 0:
         width = min(1.0 / np.sqrt(bend), float(last - first))
-        around = mode + width * np.concatenate([-np.array(AROUND[::-1]), AROUND])
+        around = np.concatenate([mode - width * np.array(AROUND), mode + width * np.array(AROUND)])
         around = around[(around > first) & (around < last)]
     return np.unique(np.concatenate([np.linspace(first, last, PANELS + 1), around])), height
 
@@ -368,15 +368,16 @@ def _mixture_cdf(x: float, weights: FloatArray, mean: FloatArray, sd: FloatArray
 
 
 def _mixture_quantile(p: float, weights: FloatArray, mean: FloatArray, sd: FloatArray) -> float:
-    # All components lie below their own p-quantile with chance p, so these two bracket.
+    # All components lie below their own p-quantile with chance p, so these two bracket; a width
+    # more on either side keeps rounding out of it.
     ends = mean + stats.norm.ppf(p) * sd
     low, high = float(ends.min()), float(ends.max())
     width = float(sd.max())
     return float(
         optimize.brentq(
             lambda x: _mixture_cdf(x, weights, mean, sd) - p,
-            low - 1e-9 * width,
-            high + 1e-9 * width,
+            low - width,
+            high + width,
             xtol=1e-14 * width,
             rtol=1e-14,
         )
