@@ -19,7 +19,7 @@ def test_the_criterion_from_products_is_that_of_the_rows(name, seed):
     unit, p = float(products.frame.y_unit[0]), products.fixed
     value = hand.criterion(True) + (hand.runs - p) * np.log(unit**2) + 2 * products.frame.log_turn
     assert found.value[0] == pytest.approx(value, rel=1e-11)
-    close(found.gradient[0], hand.gradient(True))
+    assert close(found.gradient[0], hand.gradient(True))
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -64,9 +64,9 @@ def test_own_coefficients_are_least_squares_of_each_study(name):
         A = np.column_stack([hand.X[rows], hand.y[rows]])
         z = hand.Z[rows]
         own = np.linalg.lstsq(z, A, rcond=None)[0]
-        close(products.own[0, s], own)
+        assert close(products.own[0, s], own)
         rest = np.column_stack([z, A - z @ own])
-        close(products.within[0, s], rest.T @ rest)
+        assert close(products.within[0, s], rest.T @ rest)
 
 
 def parts_of(data):
@@ -130,7 +130,7 @@ def test_several_outcomes_are_each_their_own(kinds, grouped):
         assert together.value[m] == pytest.approx(alone.value[0], rel=1e-10)
         ours = many.frame.y_unit[m] * np.linalg.inv(many.frame.turn) @ together.beta[m]
         theirs = unit * np.linalg.inv(one.frame.turn) @ alone.beta[0]
-        close(ours + many.frame.origin[m], theirs + one.frame.origin[0])
+        assert close(ours + many.frame.origin[m], theirs + one.frame.origin[0])
     if not kinds:
         # Without given variances each outcome is measured in its own unit.
         assert np.allclose(many.frame.y_unit, outcome.std(axis=0))

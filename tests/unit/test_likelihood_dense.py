@@ -19,20 +19,20 @@ def test_sums_over_studies_are_those_of_whole_matrices(name, residual):
     hand.at(w)
     A = np.column_stack([hand.X, hand.y])
     half = hand.inverse @ A
-    close(totals.products[0], A.T @ half)
+    assert close(totals.products[0], A.T @ half)
     for s, label in enumerate(np.unique(hand.study)):
         rows = hand.study == label
-        close(totals.by_study[0, s], A[rows].T @ half[rows])
+        assert close(totals.by_study[0, s], A[rows].T @ half[rows])
         q = shape.varying
         z = hand.Z[rows]
-        close(totals.z_products[0, s, :q], z.T @ half[rows])
-        close(totals.zz[0, s, :q, :q], z.T @ hand.inverse[np.ix_(rows, rows)] @ z)
-    close(totals.first[0], [-half.T @ D @ half for D in hand.parts])
-    close(totals.log_first[0], [np.trace(hand.inverse @ D) for D in hand.parts])
+        assert close(totals.z_products[0, s, :q], z.T @ half[rows])
+        assert close(totals.zz[0, s, :q, :q], z.T @ hand.inverse[np.ix_(rows, rows)] @ z)
+    assert close(totals.first[0], [-half.T @ D @ half for D in hand.parts])
+    assert close(totals.log_first[0], [np.trace(hand.inverse @ D) for D in hand.parts])
     moved = [hand.inverse @ D for D in hand.parts]
     second = [[half.T @ D @ F @ half for F in moved] for D in hand.parts]
-    close(totals.second[0], np.array(second) + np.swapaxes(second, -1, -2))
-    close(totals.log_second[0], [[-np.trace(a @ b) for b in moved] for a in moved])
+    assert close(totals.second[0], np.array(second) + np.swapaxes(second, -1, -2))
+    assert close(totals.log_second[0], [[-np.trace(a @ b) for b in moved] for a in moved])
     elsewhere = sum_studies(products, shape, 1.7 * w[None], order=0, with_residual=True)
     rise = np.linalg.slogdet(matrix_at(hand, 1.7 * w))[1] - np.linalg.slogdet(hand.V)[1]
     assert elsewhere.log_det[0] - totals.log_det[0] == pytest.approx(rise, rel=1e-9, abs=1e-9)
@@ -54,10 +54,10 @@ def test_the_criterion_and_all_it_holds(name, residual, restricted):
     if restricted:
         value += 2 * products.frame.log_turn - p * np.log(unit**2)
     assert found.value[0] == pytest.approx(value, rel=1e-11)
-    close(found.gradient[0], hand.gradient(restricted))
-    close(found.hessian[0], hand.hessian(restricted))
-    close(found.beta[0], hand.beta)
-    close(found.unscaled[0], hand.phi)
+    assert close(found.gradient[0], hand.gradient(restricted))
+    assert close(found.hessian[0], hand.hessian(restricted))
+    assert close(found.beta[0], hand.beta)
+    assert close(found.unscaled[0], hand.phi)
     assert found.scale.tolist() == [1.0]
     assert found.quadratic[0] == pytest.approx(hand.y @ hand.P @ hand.y, rel=1e-9)
 
@@ -89,7 +89,7 @@ def test_the_residual_variance_may_be_profiled_out(name, restricted):
     assert found.value[0] == pytest.approx(value, rel=1e-11)
     # By the chain: w = scale(h) h and scale(h), whose own slope is zero at the best scale.
     slope = at.gradient(restricted)
-    close(found.gradient[0], scale * slope[:-1])
+    assert close(found.gradient[0], scale * slope[:-1])
     assert abs(slope[-1] * scale + slope[:-1] @ ratios * scale) < 1e-7
     bend = at.hessian(restricted)
     down = np.array([*ratios, 1.0])
@@ -98,7 +98,7 @@ def test_the_residual_variance_may_be_profiled_out(name, restricted):
     # d scale / d h from the slope along the scale staying zero.
     first = (slope[:-1] + scale * along[:-1]) / turning
     wanted = scale**2 * bend[:-1, :-1] - turning * np.outer(first, first)
-    close(found.hessian[0], wanted)
+    assert close(found.hessian[0], wanted)
 
 
 def test_many_data_sets_at_once_are_single_ones():
@@ -108,4 +108,4 @@ def test_many_data_sets_at_once_are_single_ones():
     for m, at in enumerate((w, 2 * w)):
         alone = sum_studies(products, shape, at[None], order=2, with_residual=True)
         for name in ("products", "log_det", "first", "second", "log_first", "log_second"):
-            close(getattr(many, name)[m], getattr(alone, name)[0])
+            assert close(getattr(many, name)[m], getattr(alone, name)[0])

@@ -25,13 +25,13 @@ def test_covariance_and_degrees_of_freedom(name, residual):
     point = fit_point(products, shape, w[None], restricted=True)
     hand.at(w)
     assert np.array_equal(point.variances, w[None])
-    close(point.information[0], hand.information())
+    assert close(point.information[0], hand.information())
     adjusted, _, _ = hand.kenward_roger(np.eye(p)[:1])
     found = adjusted_covariance(point, p)[0]
     assert np.allclose(found, adjusted, rtol=1e-7, atol=1e-9 * np.abs(adjusted).max())
     L = np.vstack([np.eye(p), np.arange(1.0, p + 1)[None]])
     slopes = [[c @ D @ c for D in hand.slopes_of_phi()] for c in L]
-    close(slopes_of_variance(point, L, p)[0], slopes)
+    assert close(slopes_of_variance(point, L, p)[0], slopes)
     df = expected_df(point, L, p)[0]
     assert df == pytest.approx([hand.kenward_roger_df(c) for c in L], rel=CLOSE_DF)
     bent = 0.5 * hand.hessian(True)
