@@ -180,3 +180,66 @@ def test_starts_are_ranked_by_their_criterion(name, residual):
         # Better than no spread at all, or than a thousandfold.
         far = np.full((1, task.mapping.free), 1000.0)
         assert values[0] <= float(safe_value(task, far)[0])
+
+
+def test_the_floor_lies_far_below_what_is_seen():
+    """A residual spread of a thousandth is a number; one of a hundred-thousandth is nought."""
+    _, products, _, _, _ = engine_of("reading errors", "common", seed=14)
+    extra = products.entities.extra[products.entities.extra > 0]
+    seen = np.sqrt(min(residual_guess(products).min(), np.median(extra)))
+    spreads = seen * np.array([1e-3, 1e-5])
+    assert at_floor(products, spreads[:, None] ** 2).tolist() == [False, True]
+    floor = residual_floor(products)
+    assert at_floor(
+        products, np.array([[(1.99 * floor) ** 2], [(2.01 * floor) ** 2]])
+    ).tolist() == [
+        True,
+        False,
+    ]
+
+
+def test_each_data_set_may_have_a_map_of_its_own():
+    from dataclasses import replace
+
+    from metafreeze.models.variance_shape import VarianceMap
+
+    _, products, shape, _, _ = engine_of("studies", "common", seed=17)
+    plain = plain_task(products.pick(np.array([0, 0])), shape, restricted=True)
+    # w = 1 + 2 h in the first, 3 + h in the second.
+    mapping = VarianceMap(
+        constant=np.array([[1.0], [3.0]]),
+        slope=np.array([[[2.0]], [[1.0]]]),
+        bend=np.zeros((2, 1, 1, 1)),
+    )
+    task = replace(plain, mapping=mapping)
+    h = np.array([[0.5], [0.25]])
+    roots = np.sqrt([[2.0], [3.25]])  # the usual map squares its parameter
+    both = task.evaluate(h, order=0).value
+    assert both == pytest.approx(plain.evaluate(roots, order=0).value, rel=1e-12)
+    second = np.array([1])
+    assert task.evaluate(h[1:], order=0, sets=second).value[0] == pytest.approx(both[1])
+    value, gradient, hessian = task.derivatives(h[1:], sets=second)
+    whole = task.derivatives(h)
+    assert value.value[0] == pytest.approx(both[1])
+    assert gradient[0] == pytest.approx(whole[1][1]) and hessian[0] == pytest.approx(whole[2][1])
+    assert narrow_task(task, second).evaluate(h[1:], order=0).value[0] == pytest.approx(both[1])
+    first = task.derivatives(h[:1], sets=np.array([0]))
+    assert first[1][0, 0] == pytest.approx(2.0 * first[0].gradient[0, 0])
+
+
+def test_a_reused_task_keeps_its_floor_out_of_a_known_design():
+    """Known variances alone have no residual and so no floor."""
+    from metafreeze.models.crossproducts import ModelRows, collect_products
+
+    products = collect_products(
+        ModelRows(
+            outcome=np.arange(8.0)[:, None],
+            fixed=np.ones((8, 1)),
+            varying=np.ones((8, 1)),
+            study=np.arange(8) // 2,
+            studies=4,
+            known=np.ones(8),
+        )
+    )
+    assert residual_floor(products) == 0.0
+    assert at_floor(products, np.ones((1, 1))).tolist() == [False]
