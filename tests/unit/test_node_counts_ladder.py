@@ -211,3 +211,10 @@ def test_pieces_are_never_worse_and_no_pair_is_left(seed):
                 joined[(got == kind).all(axis=1)] = both
             apart = len(np.unique(joined, axis=0)) < len(kinds) - 1
             assert apart or cost(joined, rows) >= cost(got, rows)
+
+
+def test_a_single_unit_of_work_saved_is_enough():
+    # Three nodes more for 3333 rows cost 9999, one less than a piece.
+    assert PIECE == 10_000
+    assert _few_pieces(np.array([[5], [8]]), np.array([3333, 10])).tolist() == [[8], [8]]
+    assert _few_pieces(np.array([[5], [8]]), np.array([3334, 10])).tolist() == [[5], [8]]
