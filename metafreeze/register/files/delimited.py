@@ -330,7 +330,7 @@ def _heading_disagrees(
     if at == 0 or not rows[at - 1] or is_comment(rows[at - 1]) or is_rule_line(rows[at - 1]):
         return False
     if not any(look_of(cell) in ("n", "d") for cell in first):
-        return len(rows[at - 1]) == 1 and at == 1
+        return False
     above = len(rows[at - 1])
     trailing = above == width - 1 and all(not row[-1].strip() for row in alike)
     return above != width and not trailing
