@@ -12,13 +12,10 @@ from metafreeze.reporting import numbers as show
 from metafreeze.reporting.compose import banners
 from metafreeze.reporting.content import Fixed, Given, Report, Section, Text, listed, say
 from metafreeze.reporting.sections.against import against_section
-from metafreeze.reporting.sections.challenge import (
-    challenge_sections,
-    ladder_section,
-    moving_choices,
-    verdicts,
-)
+from metafreeze.reporting.sections.challenge import challenge_sections
+from metafreeze.reporting.sections.choices import moving_choices
 from metafreeze.reporting.sections.false_alarms import false_alarms_section
+from metafreeze.reporting.sections.ladder import ladder_section
 from metafreeze.reporting.sections.physics import physics_section
 from metafreeze.reporting.sections.pooled import (
     NOT_ESTIMABLE,
@@ -27,9 +24,10 @@ from metafreeze.reporting.sections.pooled import (
     counts_sentence,
     disagreement_sentence,
     new_lab_sentence,
-    number,
     studies_table,
 )
+from metafreeze.reporting.sections.verdicts import verdicts
+from metafreeze.reporting.sections.words import number
 
 
 def pool_page(results: Mapping[str, Any], rest: Mapping[str, Any] | None = None) -> Report:

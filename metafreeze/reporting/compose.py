@@ -20,14 +20,11 @@ from metafreeze.reporting.content import (
     say,
 )
 from metafreeze.reporting.sections.against import against_section
-from metafreeze.reporting.sections.challenge import (
-    challenge_sections,
-    ladder_section,
-    moving_choices,
-    verdicts,
-)
+from metafreeze.reporting.sections.challenge import challenge_sections
+from metafreeze.reporting.sections.choices import moving_choices
 from metafreeze.reporting.sections.curves import curves_section
 from metafreeze.reporting.sections.false_alarms import false_alarms_section
+from metafreeze.reporting.sections.ladder import ladder_section
 from metafreeze.reporting.sections.physics import physics_section
 from metafreeze.reporting.sections.pooled import (
     NOT_ESTIMABLE,
@@ -40,10 +37,11 @@ from metafreeze.reporting.sections.pooled import (
     new_lab_sentence,
     points_section,
     pooled_section,
-    say_fixed,
     spread_section,
 )
 from metafreeze.reporting.sections.rows import rows_section
+from metafreeze.reporting.sections.verdicts import verdicts
+from metafreeze.reporting.sections.words import say_fixed
 
 
 def compose_report(results: Mapping[str, Any], tables: Mapping[str, pd.DataFrame]) -> Report:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import Any
 
 from metafreeze.options import ENDPOINT_WORDS
@@ -18,9 +17,8 @@ from metafreeze.reporting.content import (
     listed,
     say,
 )
-from metafreeze.reporting.sections.pooled import number, say_fixed
+from metafreeze.reporting.sections.words import Values, number, say_fixed
 
-Values = Mapping[str, Any]
 SOURCES_OF_SCATTER = {
     "these runs": "as your own runs show",
     "common practice": "as is usual",

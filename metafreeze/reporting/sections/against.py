@@ -20,7 +20,7 @@ from metafreeze.reporting.content import (
     listed,
     say,
 )
-from metafreeze.reporting.sections.pooled import number, say_fixed
+from metafreeze.reporting.sections.words import number, say_fixed
 
 ROWS_SHOWN = 20
 

@@ -22,7 +22,7 @@ from metafreeze.reporting.content import (
 )
 from metafreeze.reporting.figures.ratio_curve import RatioCurveFigure, level_words
 from metafreeze.reporting.figures.traces import TraceLine, TracesFigure
-from metafreeze.reporting.sections.pooled import number
+from metafreeze.reporting.sections.words import number
 
 # More traces than this have no table of events in the report; the file beside it has them all.
 MOST_LISTED = 40

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from metafreeze.reporting import numbers as show
 from metafreeze.reporting.content import (
     Between,
@@ -15,9 +12,7 @@ from metafreeze.reporting.content import (
     Text,
     say,
 )
-from metafreeze.reporting.sections.pooled import number, say_fixed
-
-Values = Mapping[str, Any]
+from metafreeze.reporting.sections.words import Values, number, say_fixed
 
 NOTHING, ADVANTAGE = "nothing but physics", "true advantage"
 RAW = "hotter first?"

@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
-from typing import Any
-
 from metafreeze.reporting import numbers as show
 from metafreeze.reporting.content import Fixed, Text, say
-
-Values = Mapping[str, Any]
+from metafreeze.reporting.sections.words import Values, number
 
 # Word for a method -> its source, as the function that carries it out names it.
 REFERENCES = {
@@ -105,11 +100,6 @@ PHYSICS = say(
     "uncertainty carried by draws. What lies beyond physics is the mixed model's slope of log "
     "time minus log expected time."
 )
-
-
-def number(value: Any) -> float:
-    """Read a number of the results; what is missing there is NaN here."""
-    return math.nan if value is None else float(value)
 
 
 def pool_method(pool: Values) -> tuple[Text, ...]:

@@ -9,9 +9,9 @@ from typing import Any
 from metafreeze.reporting import numbers as show
 from metafreeze.reporting.content import Between, Column, Section, TableContent, Text, say
 from metafreeze.reporting.sections import methods
-from metafreeze.reporting.sections.challenge import TOTAL
-from metafreeze.reporting.sections.methods import number
+from metafreeze.reporting.sections.ladder import TOTAL
 from metafreeze.reporting.sections.pooled import NOT_ESTIMABLE
+from metafreeze.reporting.sections.words import number
 
 
 def physics_section(pool: Mapping[str, Any], challenge: Mapping[str, Any] | None = None) -> Section:

@@ -27,9 +27,8 @@ from metafreeze.reporting.figures.rows import EffectRow
 from metafreeze.reporting.figures.spread import NamedRange, SpreadFigure
 from metafreeze.reporting.figures.studies import StudiesFigure
 from metafreeze.reporting.sections import methods
-from metafreeze.reporting.sections.methods import number as number
+from metafreeze.reporting.sections.words import Values, number, say_fixed
 
-Values = Mapping[str, Any]
 Tables = Mapping[str, pd.DataFrame]
 
 NOT_ESTIMABLE = ("unidentifiable", "failed")
@@ -488,11 +487,6 @@ def absent_section(pool: Values) -> Section:
         method=methods.two_stage_method(pool),
         sources=methods.cite("pooled mean", "never narrower", "one absent"),
     )
-
-
-def say_fixed(words: str) -> Text:
-    """Take a result's own note as it stands; it may hold digits."""
-    return say("{words}", words=Fixed(words)) if words else Text()
 
 
 def advice_sentence(pool: Values) -> Text:
