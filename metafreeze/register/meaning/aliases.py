@@ -257,14 +257,16 @@ ALIASES_OF: tuple[tuple[str, str], ...] = (
         "|last seen liquid|last seen unfrozen|not yet frozen at|still liquid at|lower bound"
         "|time low|last look liquid|last check liquid|liquid at|not yet|last liquid at"
         "|not frozen yet at|earliest|unfrozen at|last not frozen|last time liquid"
-        "|last unfrozen check|time lower bound|window start|window from|from",
+        "|last unfrozen check|time lower bound|window start|window from|from|checked liquid"
+        "|checked liquid at|checked unfrozen|looked liquid",
     ),
     (
         "time_upper_s",
         "seen by|time upper|upper|upper time|first seen frozen|first frozen|seen frozen"
         "|seen frozen at|upper bound|frozen by|found frozen|found frozen at|time high|latest"
         "|first frozen at|first time frozen|first frozen check|seen at|time upper bound|window end"
-        "|window to|to|frozen at or before",
+        "|window to|to|frozen at or before|checked solid|checked solid at|checked frozen"
+        "|looked solid|looked frozen",
     ),
     ("at_time_s", "measured at|at time|ice measured at|ice at"),
     ("ice_mass_g", "ice mass|mass of ice|ice|ice formed|ice weight"),

@@ -204,6 +204,8 @@ _TEMPERATURE = re.compile(
     r"(?<![\w.])([-−–]?\d+(?:[.,]\d+)?)\s*(°\s*c|°\s*f|deg(?:rees)?\s*c|deg(?:rees)?\s*f"
     r"|degrees|deg|°|c|f|k)(?![a-z°])"
 )
+# A capital T before the arm or the beginning is a temperature, as it is alone.
+_CAPITAL_T = re.compile(r"T[\s_.]*(?=(?:hot|cold|warm|cool|start|init)\w*)")
 _TOWARDS = re.compile(r"\b(?:to|reach\w*|until|till|below|cross\w*|down to|first)\s*$")
 
 
@@ -426,6 +428,11 @@ def _read(heading: str) -> tuple[Meaning, ...]:
     whole = _named(plain_heading(text), None, text)
     if text == "T":
         return tuple(whole[:1])
+    temperature = _CAPITAL_T.match(text)
+    if temperature:
+        meant = _read(f"temp {text[temperature.end() :]}")
+        if meant and not any(m.doubt for m in meant):
+            return meant
     exact = [m for m in whole if plain_heading(text) in (plain_heading(m.target),)]
     if exact:
         unit = FIELD[exact[0].target].unit if exact[0].target in FIELD else ""
