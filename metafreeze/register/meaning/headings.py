@@ -397,7 +397,7 @@ def read_heading(heading: str, group: str = "") -> tuple[Meaning, ...]:
     found = _read(heading)
     if not group.strip():
         return found
-    arm, start_temp_c = _arm_of(group)
+    arm, start_temp_c = arm_and_start(group)
     if arm or start_temp_c is not None:
         return tuple(
             replace(
@@ -506,8 +506,20 @@ def _named(plain: str, unit_text: str | None, rest: str) -> list[Meaning]:
     return meanings
 
 
-def _arm_of(text: str) -> tuple[str, float | None]:
-    """Read the arm that a group heading names: hot or cold, and its temperature."""
+def arm_and_start(text: str) -> tuple[str, float | None]:
+    """Read the arm that a group is named after, and its start temperature.
+
+    Parameters
+    ----------
+    text : str
+        Such as ``Hot (80 °C)``, ``cold 20C`` or ``80 °C``.
+
+    Returns
+    -------
+    arm : {"hot", "cold", ""}
+    start_temp_c : float or None
+        None where there is none, or where other words stand beside it.
+    """
     plain = plain_heading(text)
     temp_c = None
     match = _TEMPERATURE.search(plain)

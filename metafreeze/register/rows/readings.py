@@ -12,10 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from metafreeze.register.answers import Answers
 from metafreeze.register.files.sheets import Dialect
 from metafreeze.register.meaning.findings import Findings
+from metafreeze.register.meaning.headings import arm_and_start
 from metafreeze.register.meaning.named import PLAIN_SLOT, NamedColumn, NamedTable, Slot, slot_of
 from metafreeze.register.rows.drafts import Draft, new_draft
 from metafreeze.register.rows.events import read_endpoint_column
@@ -29,6 +31,9 @@ from metafreeze.register.rows.fields import (
 )
 from metafreeze.register.rows.totals import find_summary_lines
 from metafreeze.register.schema import FIELD
+
+# More arms than any study has: a column of something else.
+MOST_ARMS = 100
 
 
 def closeness(column: NamedColumn, slot: Slot) -> int:
@@ -106,7 +111,39 @@ class Reading:
             read_field(column, draft, self.dialect, self.findings)
         self._check_heading(slot)
         _fix_constants(slot, draft)
+        if not self.named.all_of("start_temp_c"):
+            self._read_start_of_arms(draft)
         return draft
+
+    def _read_start_of_arms(self, draft: Draft) -> None:
+        """Take start temperatures from arms that are all named after one, as in “hot 80 °C”."""
+        if "arm" not in draft.columns or "start_temp_c" in draft.columns:
+            return
+        arms = draft.text("arm")
+        distinct = pc.unique(arms).drop_null().to_pylist()
+        starts = {arm: arm_and_start(arm)[1] for arm in distinct[:MOST_ARMS]}
+        values = np.array(list(starts.values()), dtype=np.float64)
+        if not 0 < len(distinct) <= MOST_ARMS or np.isnan(values).any():
+            return
+        wrong = out_of_range(FIELD["start_temp_c"], values)
+        for arm in np.array(distinct)[wrong]:
+            at = int(pc.index(arms, arm).as_py())
+            bounds = bounds_in_words(FIELD["start_temp_c"])
+            self.findings.add(
+                "error",
+                "out-of-range",
+                f"The start temperature in “{arm}” is outside {bounds}",
+                remedy=f"Write a temperature of {bounds}",
+                table=self.named.table,
+                column=next(c for c in self.named.columns if c.target == "arm").column,
+                at=at,
+                value=arm,
+            )
+        if wrong.any():
+            return
+        read = np.array([starts.get(arm) for arm in arms.to_pylist()], dtype=np.float64)
+        draft.columns["start_temp_c"] = read
+        draft.note_derived("start_temp_c: from the name of the arm", ~np.isnan(read))
 
     def _check_heading(self, slot: Slot) -> None:
         """Refuse a temperature in a heading that no run can have had."""
