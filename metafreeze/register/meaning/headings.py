@@ -204,8 +204,11 @@ _TEMPERATURE = re.compile(
     r"(?<![\w.])([-−–]?\d+(?:[.,]\d+)?)\s*(°\s*c|°\s*f|deg(?:rees)?\s*c|deg(?:rees)?\s*f"
     r"|degrees|deg|°|c|f|k)(?![a-z°])"
 )
-# A capital T before the arm or the beginning is a temperature, as it is alone.
-_CAPITAL_T = re.compile(r"T[\s_.]*(?=(?:hot|cold|warm|cool|start|init)\w*)")
+# A capital T beside the arm or the beginning is a temperature, as it is alone.
+_BESIDE_T = r"(?:hot|cold|warm|cool)(?:ter|er)?|start|initial"
+_CAPITAL_T = re.compile(
+    rf"T[\s_.]*(?=(?:{_BESIDE_T})\b)|(?i:(?P<before>{_BESIDE_T}))[\s_.]*T(?![^\W_])"
+)
 _TOWARDS = re.compile(r"\b(?:to|reach\w*|until|till|below|cross\w*|down to|first)\s*$")
 
 
@@ -430,7 +433,8 @@ def _read(heading: str) -> tuple[Meaning, ...]:
         return tuple(whole[:1])
     temperature = _CAPITAL_T.match(text)
     if temperature:
-        meant = _read(f"temp {text[temperature.end() :]}")
+        before = temperature.group("before") or ""
+        meant = _read(f"{before} temp {text[temperature.end() :]}".strip())
         if meant and not any(m.doubt for m in meant):
             return meant
     exact = [m for m in whole if plain_heading(text) in (plain_heading(m.target),)]
