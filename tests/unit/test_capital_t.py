@@ -49,3 +49,21 @@ def test_checks_of_a_vessel_bound_its_time(tmp_path):
     rows = check_file(path).rows
     assert rows["time_lower_s"].to_pylist() == [2400.0, 3000.0, 3000.0]
     assert rows["time_upper_s"].to_pylist() == [3000.0, 3600.0, None]
+
+
+def test_a_table_of_a_review_needs_no_answers(tmp_path):
+    path = tmp_path / "review.csv"
+    path.write_text(
+        "Author,Year,Hot T,Cold T,Hot N,Cold N,Hot mean,Hot SD,Cold mean,Cold SD\n"
+        "A (invented),2001,90 C,25 C,5,5,101.0,11,95,9\n"
+        "B (invented),2010,70 C,25 C,12,12,64,8,71,7\n",
+        encoding="utf-8",
+    )
+    found = check_file(path)
+    assert not [f for f in found.findings if f.severity != "note"]
+    rows = found.rows
+    assert rows["source_id"].to_pylist() == ["A (invented)"] * 2 + ["B (invented)"] * 2
+    assert rows["start_temp_c"].to_pylist() == [90.0, 25.0, 70.0, 25.0]
+    assert rows["n_runs"].to_pylist() == [5, 5, 12, 12]
+    assert rows["sd_s"].to_pylist() == [660.0, 540.0, 480.0, 420.0]
+    assert rows["remark"].to_pylist() == ["2001", "2001", "2010", "2010"]

@@ -383,7 +383,8 @@ ALIASES_OF: tuple[tuple[str, str], ...] = (
     (
         "remark",
         "remark|note|notes|remarks|comment|comments|observation|observations|memo|anything else"
-        "|misc|details|description|what happened|additional notes|other notes",
+        "|misc|details|description|what happened|additional notes|other notes|year"
+        "|publication year|year of publication|year published",
     ),
     ("invented", "invented|demo|made up|fictional"),
     ("mark", "mark|marks|point or axis|marker|kind of mark|mark type|type of mark"),
