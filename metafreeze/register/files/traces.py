@@ -256,12 +256,12 @@ def recognise_trace(
     n_rows = len(columns[0].text) if columns else 0
     if n_rows < FEWEST_READINGS:
         return TraceVerdict(is_trace=False, because=f"{n_rows} rows are too few for a trace")
-    if n_rows > _MOST_CELLS:
-        columns = [_thinned(column) for column in columns]
     headings = [f"{_words(c.group)} {_words(c.heading)}" for c in columns]
     told = [c for c, words in zip(columns, headings, strict=True) if _RUN_WORDS.search(words)]
     if told:
         return _belongs_to_runs(told[0])
+    if n_rows > _MOST_CELLS:
+        columns = [_thinned(column) for column in columns]
     clock = _find_clock(columns, dialect)
     smooth = [c for c in columns if c is not clock and _is_smooth(c, dialect)]
     if clock is not None and not smooth:
