@@ -352,8 +352,8 @@ def sizes_shown(values: Sequence[float], kind: Display, seconds: int | None) -> 
 
 def effect(
     estimate: float,
-    low: float,
-    high: float,
+    low: float | None,
+    high: float | None,
     *,
     hot_c: float,
     cold_c: float,
@@ -364,7 +364,8 @@ def effect(
     Parameters
     ----------
     estimate, low, high : float
-        Log ratio (or ratio) of the times, hotter over colder; no unit. NaN limits are said.
+        Log ratio (or ratio) of the times, hotter over colder; no unit. NaN limits are said;
+        None stands for an effect that is told without any.
     hot_c, cold_c : float
         The pair, °C.
     kind : {"log-ratio", "ratio"}
@@ -389,17 +390,13 @@ def effect(
             hot=hot,
             cold=cold,
         )
-    decimals = _effect_decimals([estimate, low, high], kind)
+    known = [v for v in (estimate, low, high) if v is not None]
+    decimals = _effect_decimals(known, kind)
     size, way = _sooner_or_later(estimate, kind, decimals)
-    limits = _effect_limits(estimate, low, high, kind, decimals)
-    return say(
-        "{hot} finished {size} {way} than {cold} ({limits})",
-        hot=hot,
-        size=size,
-        way=way,
-        cold=cold,
-        limits=limits,
-    )
+    words = say("{hot} finished {size} {way} than {cold}", hot=hot, size=size, way=way, cold=cold)
+    if low is None or high is None:
+        return words
+    return words + say(" ({limits})", limits=_effect_limits(estimate, low, high, kind, decimals))
 
 
 def _effect_decimals(values: Sequence[float], kind: Display) -> int:

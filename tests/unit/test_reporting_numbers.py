@@ -157,3 +157,8 @@ def test_limits_sentences_flags_and_decimals_asked_for():
 def test_a_cell_of_another_kind_is_refused_with_its_column():
     with pytest.raises(InputError, match="Column 'y' shows seconds and holds 'long'"):
         shown_table(table("seconds", ["long"]))
+
+
+def test_an_effect_may_be_told_without_limits():
+    alone = show.effect(math.log(1.05), None, None, hot_c=80.0, cold_c=20.0)
+    assert words(alone) == "80 °C finished 5 % later than 20 °C"

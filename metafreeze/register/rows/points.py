@@ -260,6 +260,29 @@ def _kinds_of_rows(named: NamedTable, findings: Findings) -> tuple[BoolArray, Bo
     return is_axis, is_point
 
 
+def _refuse_cell(
+    named: NamedTable,
+    column: NamedColumn,
+    at: int,
+    findings: Findings,
+    *,
+    remedy: str,
+    beyond: str = "",
+) -> None:
+    """Refuse a cell that is no number, or a number beyond anything there is."""
+    text = cell_text(column.column, at)
+    findings.add(
+        "error",
+        "out-of-range" if beyond else "not-a-number",
+        beyond or f"“{text}” is not a number",
+        remedy=remedy,
+        table=named.table,
+        column=column.column,
+        at=at,
+        value=text,
+    )
+
+
 def _numbers(
     column: NamedColumn | None, named: NamedTable, dialect: Dialect, findings: Findings
 ) -> FloatArray:
@@ -271,28 +294,16 @@ def _numbers(
         text = cell_text(column.column, at)
         if is_missing(text) or findings.asked_by_reader(column.column):
             continue
-        findings.add(
-            "error",
-            "not-a-number",
-            f"“{text}” is not a number",
-            remedy="Enter the position in pixels",
-            table=named.table,
-            column=column.column,
-            at=int(at),
-            value=text,
-        )
+        _refuse_cell(named, column, int(at), findings, remedy="Enter the position in pixels")
     beyond = np.abs(values) > LARGEST_PX
     for at in np.flatnonzero(beyond):
-        text = cell_text(column.column, at)
-        findings.add(
-            "error",
-            "out-of-range",
-            f"A position of {values[at]:.3g} pixels lies in no picture",
+        _refuse_cell(
+            named,
+            column,
+            int(at),
+            findings,
             remedy="Enter the position in pixels",
-            table=named.table,
-            column=column.column,
-            at=int(at),
-            value=text,
+            beyond=f"A position of {values[at]:.3g} pixels lies in no picture",
         )
     return np.where(beyond, np.nan, values)
 
@@ -466,29 +477,10 @@ def _mark_values(
         if plain is None:
             match = re.match(r"^([-+−–\d.,\s]*\d)\s*(\D*)$", text.strip())
             plain = number(match.group(1)) if match else None
-        if plain is not None and abs(plain) > LARGEST_VALUE:
-            findings.add(
-                "error",
-                "out-of-range",
-                f"An axis value of {plain:.3g} is beyond any axis",
-                remedy="Enter the axis value at the mark",
-                table=named.table,
-                column=column.column,
-                at=int(at),
-                value=text,
-            )
-            continue
-        if plain is None:
-            findings.add(
-                "error",
-                "not-a-number",
-                f"“{text}” is not a number",
-                remedy="Enter the axis value at the mark",
-                table=named.table,
-                column=column.column,
-                at=int(at),
-                value=text,
-            )
+        if plain is None or abs(plain) > LARGEST_VALUE:
+            beyond = f"An axis value of {plain:.3g} is beyond any axis" if plain else ""
+            remedy = "Enter the axis value at the mark"
+            _refuse_cell(named, column, int(at), findings, remedy=remedy, beyond=beyond)
             continue
         values[place] = plain
     return values, column

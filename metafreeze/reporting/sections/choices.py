@@ -58,8 +58,8 @@ def choices_section(many: Values, challenge: Values) -> Section:
             share=show.show(number(many["share_negative"]), "share"),
             effect=show.effect(
                 number(many["median"]),
-                math.nan,
-                math.nan,
+                None,
+                None,
                 hot_c=challenge["hot_c"],
                 cold_c=challenge["cold_c"],
             ),

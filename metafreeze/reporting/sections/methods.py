@@ -88,6 +88,11 @@ INTERVAL_WORDS = {
     "hartung-knapp-floored": "Hartung-Knapp, never narrower than the plain one",
     "normal": "the plain one",
 }
+NEW_LAB = say(
+    "The range for a new lab takes labs' true effects as normal (t on two degrees of freedom fewer "
+    "than labs); the wider one also holds where some lie far out, as on a t distribution with "
+    "three degrees of freedom."
+)
 TRAITS = say(
     "Each trait was tried by itself in a regression of the labs' slopes, weighted by their "
     "precision, with the disagreement that is left estimated by restricted likelihood; its "

@@ -379,17 +379,22 @@ def spread_section(pool: Values, traits: Values | None = None) -> Section:
                 cold_c=number(pool["cold_c"]),
             ),
         ),
-        **_traits_parts(traits),
+        **_traits_parts(pool, traits),
     )
 
 
-def _traits_parts(traits: Values | None) -> dict[str, Any]:
+def _traits_parts(pool: Values, traits: Values | None) -> dict[str, Any]:
     """Give the part of the section that asks why labs disagree."""
+    has_range = not math.isnan(number(pool["new_lab_low"]))
+    ranges = (methods.NEW_LAB,) if has_range else ()
     if traits is None:
-        return {}
+        return {"method": ranges}
     if traits["status"] != "ok":
         why = traits["note"]
-        return {"paragraphs": (say("Why cannot be asked: {why}.", why=Fixed(why)),)}
+        return {
+            "paragraphs": (say("Why cannot be asked: {why}.", why=Fixed(why)),),
+            "method": ranges,
+        }
     table = TableContent(
         key="traits-table",
         caption=say("What labs stated of their gear and habits, one trait at a time."),
@@ -425,7 +430,7 @@ def _traits_parts(traits: Values | None) -> dict[str, Any]:
     return {
         "paragraphs": (say_fixed(traits["found"]),),
         "tables": (table,),
-        "method": (methods.TRAITS,),
+        "method": (*ranges, methods.TRAITS),
         "sources": methods.cite("trait regression", "several tests"),
     }
 
