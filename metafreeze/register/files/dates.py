@@ -7,7 +7,8 @@ with or without an offset.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -15,9 +16,17 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from metafreeze.register.files.alike import shapes_of, stamps_of
+from metafreeze.register.files.long_text import (
+    LongText,
+    Text,
+    cell_bytes,
+    over_pieces,
+    stamp_seconds,
+    whole,
+)
 from metafreeze.register.files.sheets import DayOrder
 
-Text: TypeAlias = "pa.StringArray | pa.ChunkedArray"
 Ints: TypeAlias = npt.NDArray[np.int64]
 Mask: TypeAlias = npt.NDArray[np.bool_]
 
@@ -100,11 +109,7 @@ def _present(part: pa.Array) -> Mask:
 
 
 def _trimmed(text: Text) -> pa.ChunkedArray:
-    return pc.utf8_trim_whitespace(_chunked(text))
-
-
-def _chunked(text: Text) -> pa.ChunkedArray:
-    return text if isinstance(text, pa.ChunkedArray) else pa.chunked_array([text])
+    return pc.utf8_trim_whitespace(whole(text))
 
 
 def _days(year: Ints, month: Ints, day: Ints) -> tuple[npt.NDArray[np.datetime64], Mask]:
@@ -256,6 +261,10 @@ def parse_dates(text: Text, day_order: str = "") -> tuple[pa.StringArray, Mask]:
     return iso, bad
 
 
+_DATE_MARKS = np.arange(256) >= 128
+_DATE_MARKS[[ord(mark) for mark in "-/."]] = True
+# Share of a column's cells that may need a closer look before all of them do.
+_MOST_ODD = 0.01
 # Share of a column's filled cells that must be dates before their order is decided.
 DATE_SHARE = 0.25
 
@@ -287,13 +296,7 @@ def _are_plain_stamps(cells: pa.ChunkedArray) -> bool:
     head = cells[0].as_py() or ""
     if head[4:5] != "-" or head[7:8] != "-":
         return False
-    try:
-        for chunk in cells.chunks:
-            pc.cast(chunk, pa.timestamp("us"), memory_pool=pa.system_memory_pool())
-    except pa.ArrowInvalid:
-        # Some cell is otherwise; the slower look at all of them decides.
-        return False
-    return True
+    return all(stamp_seconds(chunk) is not None for chunk in cells.chunks)
 
 
 def decide_day_order(text: Text) -> DateColumn:
@@ -310,7 +313,14 @@ def decide_day_order(text: Text) -> DateColumn:
     """
     none = np.empty(0, dtype=np.int64)
     by_year = DateColumn(order="year-first", because="the year stands first", contradicting=none)
-    if text.null_count < len(text) and _are_plain_stamps(_chunked(text)):
+    if isinstance(text, LongText):
+        if text.holds_stamps and text.null_count < len(text):
+            return by_year
+        decided = _decide_by_shapes(text)
+        if decided is not None:
+            return decided
+        text = text.whole()
+    if text.null_count < len(text) and _are_plain_stamps(whole(text)):
         return by_year
     cells = _trimmed(text)
     filled = int(pc.sum(pc.fill_null(pc.not_equal(cells, ""), False)).as_py() or 0)
@@ -336,6 +346,60 @@ def decide_day_order(text: Text) -> DateColumn:
     day_first = np.flatnonzero(matched & (first > 12) & (following <= 12))
     month_first = np.flatnonzero(matched & (following > 12) & (first <= 12))
     return _weigh_orders(cells, matched & (first != following), day_first, month_first, slashed)
+
+
+def _decide_by_shapes(text: LongText) -> DateColumn | None:
+    """Decide from one cell for each different date; None where every cell must be looked at."""
+    if _hold_no_date(text):
+        return DateColumn(order="", contradicting=np.empty(0, dtype=np.int64))
+    rows = different_stamps(text)
+    if rows is None:
+        # Elapsed times past a day, and other cells that are no stamps: their shapes tell it.
+        shapes = {s for found in over_pieces(text, _shape_names) for s in found}
+        trimmed = _trimmed(pa.array(sorted(shapes), pa.string()))
+        forms = "|".join(f"(?:{_bare(_FORMS[form])})" for form in ("year-first", "slashed"))
+        dated = pc.match_substring_regex(trimmed, f"(?i)^(?:{forms}){_bare(_TIME)}$")
+        nothing = DateColumn(order="", contradicting=np.empty(0, dtype=np.int64))
+        return None if pc.any(dated).as_py() else nothing
+    cells = text.take(rows)
+    decided = decide_day_order(cells)
+    order = decided.order if decided.order in ("day-first", "month-first") else "day-first"
+    bad = parse_dates(cells, order)[1]
+    if not decided.order:
+        return decided if bad.all() else None
+    if decided.contradicting.size or bad.any():
+        # The share of each kind among all cells counts.
+        return None
+    return replace(decided, at=int(rows[decided.at]) if decided.at >= 0 else -1)
+
+
+def _hold_no_date(text: LongText) -> bool:
+    """Tell whether no cell has a mark that stands between day, month and year."""
+    some = text.slice(0, 50)
+    return not _date_marks(some) and not any(over_pieces(text, _date_marks))
+
+
+def _date_marks(cells: pa.StringArray) -> bool:
+    data, _ = cell_bytes(cells)
+    # Beyond ASCII there are the words for year, month and day.
+    return bool(_DATE_MARKS[data].any())
+
+
+def different_stamps(text: LongText) -> npt.NDArray[np.int64] | None:
+    """List rows that show all cells of a column but for times of day; None if these are many."""
+    stamps = stamps_of(text)
+    if stamps is None or stamps.odd.size > _MOST_ODD * len(text):
+        return None
+    return np.sort(np.concatenate([stamps.first, stamps.odd]))
+
+
+def _shape_names(cells: pa.StringArray) -> list[str]:
+    return [shape.cell for shape in shapes_of(cells)]
+
+
+def _bare(pattern: str) -> str:
+    """Take the names of its groups off a pattern, so that it may stand in another twice."""
+    return re.sub(r"\(\?P<\w+>", "(", pattern)
 
 
 def _weigh_orders(

@@ -10,10 +10,6 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
-import numpy as np
-import pyarrow as pa
-import pyarrow.csv as pa_csv
-
 from metafreeze.errors import Fault, Location
 from metafreeze.register.files.cells import look_of
 
@@ -37,13 +33,6 @@ _MOSTLY_QUOTED = 0.9
 _CLEAN_LINES = 0.9
 _SAMPLE_ROWS = 200
 _SAMPLE_CHARS = 1 << 18
-# From this size on text is parsed by several threads.
-_MUCH = 1 << 25
-# From this size on the memory that parsing needs on the way is given back at once.
-_MUCH_KEPT = 1 << 23
-_BLOCK, _LARGE_BLOCK = 1 << 18, 1 << 20
-# So many bytes are looked at in one go.
-_PIECE = 1 << 18
 _BRACKETS = re.compile(r"\([^()]*\)|\[[^\[\]]*\]|\{[^{}]*\}")
 _RULE = re.compile(r"[\s|:+]*(?:[-=_*~.]\s?){3,}[-=_*~.\s|:+]*\Z")
 
@@ -441,90 +430,3 @@ def _evidence(records: Records, mark: str) -> str:
         return f"no delimiter: {len(filled)} rows of one cell"
     width, n = Counter(filled).most_common(1)[0] if filled else (0, 0)
     return f"{NAMES[mark]} between cells: {n} of {len(filled)} rows have {width} cells"
-
-
-def _quotes_are_regular(utf8: bytes, start: int, mark: str) -> bool:
-    """Tell whether every quote opens or closes a whole cell, or is one of a pair inside it."""
-    if utf8.find(b'"', start) < 0:
-        return True
-    body = np.frombuffer(utf8, dtype=np.uint8)[start:]
-    quotes = np.flatnonzero(body == ord('"'))
-    if quotes.size % 2:
-        return False
-    opening, closing = quotes[::2], quotes[1::2]
-    around = np.concatenate([[ord("\n")], body, [ord("\n")]])
-    before, after = around[opening], around[closing + 2]
-    edges = [ord(mark), ord("\n"), ord("\r"), ord('"')]
-    return bool(np.isin(before, edges).all() and np.isin(after, edges).all())
-
-
-def read_regular(
-    utf8: bytes, start: int, mark: str, n_columns: int
-) -> list[pa.ChunkedArray] | None:
-    """Read text in which every line is one record with the same number of cells.
-
-    Parameters
-    ----------
-    utf8 : bytes
-        The file as UTF-8.
-    start : int
-        Place of the first record.
-    mark : str
-        What separates cells.
-    n_columns : int
-        Cells of every record.
-
-    Returns
-    -------
-    list of pyarrow string arrays, or None
-        One array a column, null where the cell is empty; None where the text is not as
-        regular as that, so that the exact way must be taken.
-    """
-    body = pa.py_buffer(utf8).slice(start)
-    read = np.frombuffer(utf8, dtype=np.uint8)[start:]
-    n_lines: int = 0 if utf8.endswith(b"\n") else 1
-    for low in range(0, read.size, _PIECE):
-        n_lines += int(np.count_nonzero(read[low : low + _PIECE] == ord("\n")))
-    if utf8.find(b"\r", start) >= 0 and utf8.count(b"\r", start) != utf8.count(b"\r\n", start):
-        return None
-    if not _quotes_are_regular(utf8, start, mark):
-        return None
-    irregular = []
-
-    def note(row: pa_csv.InvalidRow) -> str:
-        irregular.append(row.number)
-        return "skip"
-
-    names = [str(i) for i in range(n_columns)]
-    # The usual pool keeps what parsing needed on the way; later work uses that again where it is
-    # little.
-    pool = pa.system_memory_pool() if len(body) >= _MUCH_KEPT else pa.default_memory_pool()
-    # Threads and large blocks take more memory than time unless there is much to read.
-    large = len(body) >= _MUCH
-    try:
-        table = pa_csv.read_csv(
-            pa.BufferReader(body),
-            read_options=pa_csv.ReadOptions(
-                column_names=names, block_size=_LARGE_BLOCK if large else _BLOCK, use_threads=large
-            ),
-            parse_options=pa_csv.ParseOptions(
-                delimiter=mark,
-                quote_char='"',
-                newlines_in_values=False,
-                invalid_row_handler=note,
-            ),
-            convert_options=pa_csv.ConvertOptions(
-                check_utf8=False,  # the whole file was decoded before
-                column_types={name: pa.string() for name in names},
-                strings_can_be_null=True,
-                null_values=[""],
-                quoted_strings_can_be_null=True,
-            ),
-            memory_pool=pool,
-        )
-    except pa.ArrowInvalid:
-        return None
-    if irregular or table.num_rows != n_lines:
-        return None
-    pool.release_unused()
-    return list(table.columns)

@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -20,9 +20,19 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from metafreeze.errors import Fault, Location
+from metafreeze.register.files.long_text import (
+    LongText,
+    Text,
+    cell_bytes,
+    over_pieces,
+    plain_numbers,
+    whole,
+)
 from metafreeze.register.files.sheets import Dialect, cells_over_length
 
-Text: TypeAlias = "pa.StringArray | pa.ChunkedArray"
+Floats: TypeAlias = npt.NDArray[np.float64]
+Mask: TypeAlias = npt.NDArray[np.bool_]
+Rows: TypeAlias = npt.NDArray[np.signedinteger[Any]]
 
 # Signs that stand for a minus in typeset tables: hyphens, dashes, the minus sign itself.
 MINUS_SIGNS = "\u2010\u2011\u2012\u2013\u2212\ufe63\uff0d"
@@ -55,6 +65,8 @@ _DECIMAL = {
 NUMBER_SHARE = 0.3
 # Above this share of one mark inside a column the rest are slips, not a second habit.
 CLEAR_MAJORITY = 0.9
+# A column with a larger share of cells that are no plain numbers is looked at cell by cell.
+_MOST_ODD = 0.1
 # Above this number of rows a sample tells first whether a column is worth a closer look.
 _MANY_ROWS = 5000
 _SAMPLE_CELLS = 300
@@ -85,10 +97,6 @@ def _marks(dialect: Dialect) -> tuple[str, str]:
     return dialect.decimal or "undecidable", dialect.grouping
 
 
-def _as_chunked(text: Text) -> pa.ChunkedArray:
-    return text if isinstance(text, pa.ChunkedArray) else pa.chunked_array([text])
-
-
 def tidy_numbers(text: Text) -> pa.ChunkedArray:
     """Take outer spaces away and write every kind of minus sign as a hyphen.
 
@@ -101,37 +109,29 @@ def tidy_numbers(text: Text) -> pa.ChunkedArray:
     -------
     pyarrow string array, shape (n,)
     """
-    tidy = pc.utf8_trim_whitespace(_as_chunked(text))
+    tidy = pc.utf8_trim_whitespace(whole(text))
     # Plain ASCII cells hold no other minus sign: as many bytes as characters.
     if pc.sum(pc.binary_length(tidy)).as_py() == pc.sum(pc.utf8_length(tidy)).as_py():
         return tidy
     return pc.replace_substring_regex(tidy, f"[{MINUS_SIGNS}]", "-")
 
 
-def _cast_plainly(text: pa.ChunkedArray) -> npt.NDArray[np.float64] | None:
-    """Read a column of plain decimal-point numbers at full speed, or give None."""
-    array = np.empty(len(text))
-    begin = 0
-    # Chunk by chunk, so that the column stands in memory once.
-    for chunk in text.chunks:
-        try:
-            values = pc.cast(chunk, pa.float64(), memory_pool=pa.system_memory_pool())
-        except pa.ArrowInvalid:
-            return None
-        part = array[begin : begin + len(chunk)]
-        part[:] = values.to_numpy(zero_copy_only=False)
-        # Words such as "nan" and "inf" pass the cast but are text here.
-        if np.count_nonzero(np.isfinite(part)) != len(chunk) - chunk.null_count:
-            return None
-        begin += len(chunk)
-    return array
-
-
-def _cast_commas(text: pa.ChunkedArray) -> npt.NDArray[np.float64] | None:
-    """Read a column of plain decimal-comma numbers without any dot, or give None."""
-    if pc.any(pc.match_substring(text, ".")).as_py():
+def _read_plainly(text: Text, decimal: str) -> tuple[Floats, Rows] | None:
+    """Read plain numbers and list the odd cells; None where the column has many of these."""
+    if isinstance(text, LongText):
+        return text.numbers(decimal)
+    chunks = whole(text).chunks
+    if len(text) > _MANY_ROWS and not _sample_holds_numbers(text):
         return None
-    return _cast_plainly(pc.replace_substring(text, ",", "."))
+    values, odd = np.empty(len(text)), []
+    begin = 0
+    for chunk in chunks:
+        end = begin + len(chunk)
+        values[begin:end], rows = plain_numbers(chunk, decimal)
+        odd.append(rows + begin)
+        begin = end
+    rows = np.concatenate(odd) if odd else np.empty(0, dtype=np.int64)
+    return None if rows.size > _MOST_ODD * len(text) else (values, rows)
 
 
 def parse_numbers(
@@ -159,18 +159,36 @@ def parse_numbers(
     bad : bool array, shape (n,)
         True where the cell is filled and is not a number.
     """
-    cells = _as_chunked(text)
-    if len(cells) == 0:
+    if len(text) == 0:
         return np.empty(0), np.empty(0, dtype=np.bool_)
     decimal, grouping = _marks(dialect)
-    if decimal == "." or not pc.any(pc.match_substring_regex(cells, "[.,]")).as_py():
-        plain = _cast_plainly(cells)
-        if plain is not None:
-            return plain, np.zeros(plain.size, dtype=np.bool_)
-    if decimal == ",":
-        plain = _cast_commas(cells)
-        if plain is not None:
-            return plain, np.zeros(plain.size, dtype=np.bool_)
+    plain = None
+    if decimal in (".", ","):
+        plain = _read_plainly(text, decimal)
+    elif not _holds_a_mark(text):
+        plain = _read_plainly(text, ".")
+    if plain is None:
+        return _parse_each(whole(text), decimal, grouping)
+    values, odd = plain
+    bad = np.zeros(values.size, dtype=np.bool_)
+    if odd.size:
+        few = text.take(pa.array(odd))
+        found, bad[odd] = _parse_each(whole(few), decimal, grouping)
+        if np.isfinite(found).any():
+            values = values.copy()
+            values[odd] = found
+    return values, bad
+
+
+def _holds_a_mark(text: Text) -> bool:
+    def task(cells: pa.StringArray) -> bool:
+        return any(pc.any(pc.match_substring(cells, mark)).as_py() for mark in ".,")
+
+    return any(over_pieces(text, task))
+
+
+def _parse_each(cells: pa.ChunkedArray, decimal: str, grouping: str) -> tuple[Floats, Mask]:
+    """Read cells as numbers, whatever their spelling."""
     tidy = tidy_numbers(cells)
     filled = pc.fill_null(pc.not_equal(tidy, ""), False)
     if decimal == "undecidable":
@@ -183,9 +201,9 @@ def parse_numbers(
         spelled = _drop_loose_groups(spelled)
         if decimal == ",":
             spelled = pc.replace_substring(spelled, ",", ".")
-    values: npt.NDArray[np.float64] = pc.cast(spelled, pa.float64()).to_numpy().copy()
+    values: Floats = pc.cast(spelled, pa.float64()).to_numpy().copy()
     values[~np.isfinite(values)] = np.nan
-    bad: npt.NDArray[np.bool_] = filled.to_numpy() & np.isnan(values)
+    bad: Mask = filled.to_numpy() & np.isnan(values)
     return values, bad
 
 
@@ -305,42 +323,66 @@ class _Counts:
 
 def _sample(text: Text) -> list[str]:
     """Take filled cells at even distances."""
-    cells = cells_over_length(text, _SAMPLE_CELLS).to_pylist()
+    cells = whole(cells_over_length(text, _SAMPLE_CELLS)).to_pylist()
     return [cell for cell in cells if cell and cell.strip()]
 
 
+_ANY_NUMBER = re.compile(
+    "|".join([_PLAIN, *_DECIMAL.values(), *_AMBIGUOUS.values(), *_GROUPS.values()]).join(
+        ("(?:", r")\Z")
+    )
+)
+
+
 def _sample_holds_numbers(text: Text) -> bool:
-    """Tell whether any cell of a sample has a digit where a number would have one."""
-    pattern = re.compile(f"[+{MINUS_SIGNS}.,-]?[0-9]")
-    cells = _sample(text)
-    return sum(bool(pattern.match(cell.strip())) for cell in cells) > 0
+    """Tell whether any cell of a sample is a number."""
+    return any(_ANY_NUMBER.match(cell.strip().translate(_TO_HYPHEN)) for cell in _sample(text))
 
 
-def _count_plain(
-    column: NumberColumn, values: npt.NDArray[np.float64], mark: str
-) -> _Counts | None:
-    """Count the marks of a column of plain numbers that hold one kind of mark at most."""
+def _count_plain(column: NumberColumn, values: Floats, odd: Rows, mark: str) -> _Counts:
+    """Count the marks of the plain numbers of a column, which hold one kind of mark at most."""
     none = np.zeros(values.size, dtype=np.bool_)
-    n_numbers = int(np.isfinite(values).sum())
-    if not n_numbers:
-        return None
-    text = _as_chunked(column.text)
-    doubtful = marked = none
-    has_mark = pc.fill_null(pc.match_substring(text, mark), False)
-    if pc.any(has_mark).as_py():
-        marked = has_mark.to_numpy()
-        match = pc.match_substring_regex(text, f"^(?:{_AMBIGUOUS[mark]})$")
-        doubtful = pc.fill_null(match, False).to_numpy()
+    found = list(over_pieces(column.text, lambda cells: _marked(cells, mark)))
+    marked = np.concatenate([one for one, _ in found])
+    doubtful = np.concatenate([two for _, two in found])
+    marked[odd] = doubtful[odd] = False
     other = "," if mark == "." else "."
     return _Counts(
         column=column,
-        n_numbers=n_numbers,
-        decimal={mark: marked & ~doubtful, other: none},
-        doubtful={mark: doubtful, other: none},
-        groups={".": none, ",": none},
+        n_numbers=int(np.isfinite(values).sum()),
+        decimal={mark: marked & ~doubtful, other: none.copy()},
+        doubtful={mark: doubtful, other: none.copy()},
+        groups={".": none.copy(), ",": none.copy()},
         n_spaced=0,
         n_ticked=0,
     )
+
+
+def _marked(cells: pa.StringArray, mark: str) -> tuple[Mask, Mask]:
+    """Mask the plain numbers that hold a mark, and those whose mark may group thousands."""
+    found = pc.fill_null(pc.find_substring(cells, mark), -1).to_numpy(zero_copy_only=False)
+    marked: Mask = found >= 0
+    if not marked.any():
+        return marked, marked.copy()
+    data, edges = cell_bytes(cells)
+    begins, ends = edges[:-1], edges[1:]
+    rows = np.flatnonzero(marked & (ends - begins - found == 4))
+    doubtful = np.zeros(len(cells), dtype=np.bool_)
+    if not rows.size:
+        return marked, doubtful
+    at = begins[rows]
+    signed = np.isin(data[at], (ord("+"), ord("-")))
+    lead = found[rows] - signed
+    good = (lead >= 1) & (lead <= 3) & (data[at + signed] != ord("0"))
+    for back in (1, 2, 3):
+        # An exponent is none of three digits.
+        good &= data[ends[rows] - back] - np.uint8(ord("0")) < 10
+    doubtful[rows] = good
+    return marked, doubtful
+
+
+def _holds_dot(cells: pa.StringArray) -> bool:
+    return bool(pc.any(pc.match_substring(cells, ".")).as_py())
 
 
 def _decide_without_commas(columns: Sequence[NumberColumn]) -> Marks | None:
@@ -362,7 +404,7 @@ def _decide_without_commas(columns: Sequence[NumberColumn]) -> Marks | None:
         else:
             undotted.append(column)
     for column in undotted if not dotted else ():
-        if pc.any(pc.match_substring(_as_chunked(column.text), ".")).as_py():
+        if any(over_pieces(column.text, _holds_dot)):
             dotted = column.name
             break
     if not dotted:
@@ -374,20 +416,51 @@ def _decide_without_commas(columns: Sequence[NumberColumn]) -> Marks | None:
 def _count_marks(column: NumberColumn) -> _Counts | None:
     """Look at every cell of a column; None where it is not a column of numbers."""
     n = len(column.text)
-    if n > _MANY_ROWS and not _sample_holds_numbers(column.text):
+    if not n or (n > _MANY_ROWS and not _sample_holds_numbers(column.text)):
         return None
     if column.stored is None:
-        text = _as_chunked(column.text)
-        for mark, cast in ((".", _cast_plainly), (",", _cast_commas)):
-            values = cast(text)
-            if values is not None:
-                return _count_plain(column, values, mark)
-    tidy = tidy_numbers(column.text)
+        commas = any("," in cell for cell in _sample(column.text))
+        for mark in (",", ".") if commas else (".", ","):
+            plain = _read_plainly(column.text, mark)
+            if plain is not None:
+                values, odd = plain
+                counts = _count_plain(column, values, odd, mark)
+                if odd.size:
+                    counts = _with_odd(counts, odd)
+                filled = n - column.text.null_count
+                return counts if _are_numbers(counts.n_numbers, filled) else None
     use = np.ones(n, dtype=np.bool_) if column.stored is None else ~column.stored
+    counts, n_filled = _count_each(column, whole(column.text), use)
+    return counts if _are_numbers(counts.n_numbers + n - int(use.sum()), n_filled) else None
 
-    def fits(pattern: str) -> npt.NDArray[np.bool_]:
+
+def _are_numbers(n_numbers: int, n_filled: int) -> bool:
+    return n_filled > 0 and n_numbers > 0 and n_numbers >= NUMBER_SHARE * n_filled
+
+
+def _with_odd(counts: _Counts, odd: Rows) -> _Counts:
+    """Add what the cells show that are no plain numbers."""
+    column = counts.column
+    few = whole(column.text.take(pa.array(odd)))
+    own, _ = _count_each(column, few, np.ones(odd.size, dtype=np.bool_))
+    for name in ("decimal", "doubtful", "groups"):
+        for mark, mask in getattr(counts, name).items():
+            mask[odd] = getattr(own, name)[mark]
+    return replace(
+        counts,
+        n_numbers=counts.n_numbers + own.n_numbers,
+        n_spaced=own.n_spaced,
+        n_ticked=own.n_ticked,
+    )
+
+
+def _count_each(column: NumberColumn, text: pa.ChunkedArray, use: Mask) -> tuple[_Counts, int]:
+    """Count what marks cells show, whatever their spelling, and how many are filled."""
+    tidy = tidy_numbers(text)
+
+    def fits(pattern: str) -> Mask:
         match = pc.match_substring_regex(tidy, f"^(?:{pattern})$")
-        mask: npt.NDArray[np.bool_] = pc.fill_null(match, False).to_numpy()
+        mask: Mask = pc.fill_null(match, False).to_numpy()
         return mask & use
 
     plain = fits(_PLAIN)
@@ -398,21 +471,18 @@ def _count_marks(column: NumberColumn) -> _Counts | None:
     any_number = plain.copy()
     for part in (*doubtful.values(), *decimal.values(), *groups.values()):
         any_number |= part
-    n_numbers = int(any_number.sum())
-    n_stored = n - int(use.sum())
-    if n_filled == 0 or n_numbers + n_stored < NUMBER_SHARE * n_filled:
-        return None
     spaced = fits(f"{_SIGN}(?:{_SPACED})(?:[.,][0-9]*)?")
     ticked = fits(f"{_SIGN}(?:{_TICKED})(?:[.,][0-9]*)?")
-    return _Counts(
+    counts = _Counts(
         column=column,
-        n_numbers=n_numbers,
+        n_numbers=int(any_number.sum()),
         decimal=decimal,
         doubtful=doubtful,
         groups=groups,
         n_spaced=int(spaced.sum()),
         n_ticked=int(ticked.sum()),
     )
+    return counts, n_filled
 
 
 _MARK_NAME = {".": "dot", ",": "comma"}

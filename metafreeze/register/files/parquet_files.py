@@ -20,7 +20,7 @@ MOST_COLUMNS = 16_384
 MOST_CELLS = 500_000_000
 
 
-def read_parquet(data: bytes, *, name: str, sha256: str) -> Draft:
+def read_parquet(data: bytes, *, name: str) -> Draft:
     """Read a Parquet file.
 
     Parameters
@@ -29,8 +29,6 @@ def read_parquet(data: bytes, *, name: str, sha256: str) -> Draft:
         The file.
     name : str
         Its name, for the findings.
-    sha256 : str
-        Hash of its bytes.
 
     Returns
     -------
@@ -49,7 +47,7 @@ def read_parquet(data: bytes, *, name: str, sha256: str) -> Draft:
                 "Give the runs in smaller files",
                 name,
             )
-            return refuse_file(name, sha256, fault)
+            return refuse_file(name, fault)
         table = source.read()
     except (pa.ArrowException, OSError) as problem:
         first = str(problem).splitlines()[0] if str(problem) else type(problem).__name__
@@ -59,7 +57,7 @@ def read_parquet(data: bytes, *, name: str, sha256: str) -> Draft:
             "Write it again, or copy it again from where it came",
             name,
         )
-        return refuse_file(name, sha256, fault)
+        return refuse_file(name, fault)
     findings: list[Fault] = []
     columns = []
     for at, field in enumerate(table.schema):
@@ -82,10 +80,9 @@ def read_parquet(data: bytes, *, name: str, sha256: str) -> Draft:
     )
     if not columns and not findings:
         fault = file_fault("no-table", "The file holds no columns", "Give a table of runs", name)
-        return refuse_file(name, sha256, fault)
+        return refuse_file(name, fault)
     return Draft(
         name=name,
-        sha256=sha256,
         tables=(raw,) if columns else (),
         findings=findings,
         evidence=("types: as the Parquet file declares them",),

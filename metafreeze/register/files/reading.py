@@ -11,6 +11,7 @@ import hashlib
 import io
 import os
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from metafreeze.errors import InputError
@@ -20,6 +21,8 @@ from metafreeze.register.files.tables import Draft, file_fault, refuse_file, set
 
 # Larger files are refused before they are read into memory.
 MOST_BYTES = 2 << 30
+# From this size on a file is hashed beside its reading.
+_LONG = 1 << 20
 
 _NO_ANSWERS = Answers()
 _SAVE_AS = "Open it in its program and save the table as CSV or XLSX"
@@ -86,7 +89,7 @@ def read_file(path: str | os.PathLike[str], *, answers: Answers = _NO_ANSWERS) -
                 "Give the runs in files of at most 2 GB",
                 name,
             )
-            return settle(refuse_file(name, "", fault), answers)
+            return settle(refuse_file(name, fault), answers)
         data = path.read_bytes()
     except FileNotFoundError as problem:
         fault = file_fault("no-file", f"There is no file “{path}”", "Check its name", name)
@@ -97,31 +100,34 @@ def read_file(path: str | os.PathLike[str], *, answers: Answers = _NO_ANSWERS) -
             "no-access", f"“{path}” cannot be opened ({reason})", "Check its name and rights", name
         )
         raise InputError(faults=[fault]) from problem
-    draft = _read_bytes(data, name, answers)
-    # The tables hold their own cells; a long file's bytes would lie idle beside them.
-    del data
-    return settle(draft, answers)
+    with ThreadPoolExecutor(max_workers=1) as beside:
+        # The hash of a long file takes as long as a good part of its reading.
+        hashing = beside.submit(hashlib.sha256, data) if size >= _LONG else None
+        draft = _read_bytes(data, name, answers)
+        sha256 = (hashing.result() if hashing else hashlib.sha256(data)).hexdigest()
+    # The tables hold their own cells; other bytes of a long file would lie idle beside them.
+    del data, hashing
+    return settle(draft, answers, sha256)
 
 
 def _read_bytes(data: bytes, name: str, answers: Answers) -> Draft:
     """Send bytes to the reader for what they are."""
-    sha256 = hashlib.sha256(data).hexdigest()
     if data.startswith(b"PAR1"):
         from metafreeze.register.files.parquet_files import read_parquet
 
-        return read_parquet(data, name=name, sha256=sha256)
+        return read_parquet(data, name=name)
     if data.startswith((b"PK\x03\x04", b"PK\x05\x06")):
-        return _read_package(data, name, sha256, answers)
+        return _read_package(data, name, answers)
     for signature, kind, remedy in _SIGNATURES:
         if data.startswith(signature):
             fault = file_fault("not-a-table", f"The file is {kind}", remedy, name)
-            return refuse_file(name, sha256, fault)
+            return refuse_file(name, fault)
     from metafreeze.register.files.text_files import read_text
 
-    return read_text(data, name=name, sha256=sha256, answers=answers)
+    return read_text(data, name=name, answers=answers)
 
 
-def _read_package(data: bytes, name: str, sha256: str, answers: Answers) -> Draft:
+def _read_package(data: bytes, name: str, answers: Answers) -> Draft:
     """Read a zip package if it is a workbook; refuse it by what it holds otherwise."""
     from metafreeze.register.files.workbooks import PACKAGE_ERRORS, read_workbook
 
@@ -135,9 +141,9 @@ def _read_package(data: bytes, name: str, sha256: str, answers: Answers) -> Draf
             "Copy it again from where it came, or open it in a spreadsheet and save it",
             name,
         )
-        return refuse_file(name, sha256, fault)
+        return refuse_file(name, fault)
     if "[Content_Types].xml" in parts and any(p.endswith("workbook.xml") for p in parts):
-        return read_workbook(data, name=name, sha256=sha256, answers=answers)
+        return read_workbook(data, name=name, answers=answers)
     if "content.xml" in parts:
         kind, remedy = "an OpenDocument file", "Save the sheet as XLSX or CSV"
     elif any(p.endswith("workbook.bin") for p in parts):
@@ -147,4 +153,4 @@ def _read_package(data: bytes, name: str, sha256: str, answers: Answers) -> Draf
     else:
         kind, remedy = "a zip archive", "Unpack it and give the files in it"
     fault = file_fault("not-a-table", f"The file is {kind}", remedy, name)
-    return refuse_file(name, sha256, fault)
+    return refuse_file(name, fault)

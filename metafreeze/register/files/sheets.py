@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from metafreeze.errors import Fault
+from metafreeze.register.files.long_text import LongText, Text
 
 DayOrder = Literal["day-first", "month-first", "year-first", "undecidable", ""]
 
@@ -35,9 +36,11 @@ def shown_name(path: Path) -> str:
     return os.fsencode(path.name).decode("utf-8", errors="replace")
 
 
-def cells_over_length(
-    text: pa.StringArray | pa.ChunkedArray, most: int
-) -> pa.StringArray | pa.ChunkedArray:
+# Cells of a long text are taken so many at a time.
+_NEIGHBOURS = 5
+
+
+def cells_over_length(text: Text, most: int) -> Text:
     """Take cells of a column evenly over its length, its first and its last among them.
 
     Parameters
@@ -53,6 +56,10 @@ def cells_over_length(
     """
     if len(text) <= most:
         return text
+    if isinstance(text, LongText):
+        # Neighbours are found together.
+        starts = np.linspace(0, len(text) - _NEIGHBOURS, most // _NEIGHBOURS).astype(np.int64)
+        return text.take((starts[:, None] + np.arange(_NEIGHBOURS)).ravel())
     at = np.linspace(0, len(text) - 1, most).astype(np.int64)
     if not isinstance(text, pa.ChunkedArray):
         return text.take(pa.array(at))
@@ -116,8 +123,9 @@ class Column:
         Text of the units row under the heading, verbatim; empty if there is none.
     group : str
         Text of a merged or repeated heading above this one, such as "Hot (80 °C)".
-    text : pyarrow string array, shape (rows,)
-        Cells as typed, outer white space kept; null where the cell is empty.
+    text : string array, shape (rows,)
+        Cells as typed, outer white space kept; null where the cell is empty. Of a long trace
+        they are cut from the file's bytes when they are asked for (`LongText`).
     numbers : float array, shape (rows,), optional
         Stored numbers of a typed source (workbook, Parquet); NaN where the cell is not a
         number. `text` then holds the shortest exact decimal-point spelling.
@@ -131,7 +139,7 @@ class Column:
 
     heading: str
     position: int
-    text: pa.StringArray | pa.ChunkedArray
+    text: Text
     unit: str = ""
     group: str = ""
     numbers: npt.NDArray[np.float64] | None = None

@@ -15,8 +15,9 @@ import pyarrow.compute as pc
 from metafreeze.errors import Fault, Location
 from metafreeze.register.answers import Answers
 from metafreeze.register.files.cells import look_of
-from metafreeze.register.files.dates import decide_day_order
+from metafreeze.register.files.dates import decide_day_order, different_stamps
 from metafreeze.register.files.grids import Block, Grid
+from metafreeze.register.files.long_text import LongText, over_pieces, whole
 from metafreeze.register.files.numbers import LISTED, NumberColumn, decide_marks
 from metafreeze.register.files.sheets import (
     Column,
@@ -40,8 +41,8 @@ class Draft:
 
     Parameters
     ----------
-    name, sha256 : str
-        File name without its folder; hash of its bytes.
+    name : str
+        File name without its folder.
     tables : sequence of RawTable
         With verbatim columns.
     findings : sequence of Fault
@@ -55,7 +56,6 @@ class Draft:
     """
 
     name: str
-    sha256: str
     tables: Sequence[RawTable]
     findings: Sequence[Fault] = ()
     encoding: str = ""
@@ -83,13 +83,13 @@ def file_fault(rule: str, message: str, remedy: str, file: str, *, sheet: str = 
     )
 
 
-def refuse_file(name: str, sha256: str, fault: Fault) -> Draft:
+def refuse_file(name: str, fault: Fault) -> Draft:
     """Give a file without tables and the reason.
 
     Parameters
     ----------
-    name, sha256 : str
-        File name and hash of its bytes.
+    name : str
+        File name.
     fault : Fault
         The reason.
 
@@ -97,7 +97,7 @@ def refuse_file(name: str, sha256: str, fault: Fault) -> Draft:
     -------
     Draft
     """
-    return Draft(name=name, sha256=sha256, tables=(), findings=(fault,))
+    return Draft(name=name, tables=(), findings=(fault,))
 
 
 def text_column(cells: Sequence[str]) -> pa.StringArray:
@@ -186,7 +186,7 @@ def name_of(column: Column) -> str:
     return heading or f"column {column.position}"
 
 
-def settle(draft: Draft, answers: Answers) -> SourceFile:
+def settle(draft: Draft, answers: Answers, sha256: str = "") -> SourceFile:
     """Decide marks, day orders and traces from all rows of a file.
 
     Parameters
@@ -195,6 +195,8 @@ def settle(draft: Draft, answers: Answers) -> SourceFile:
         The file with its tables.
     answers : Answers
         What a person has answered.
+    sha256 : str
+        Hash of the file's bytes.
 
     Returns
     -------
@@ -229,6 +231,8 @@ def settle(draft: Draft, answers: Answers) -> SourceFile:
     tables = []
     for table in draft.tables:
         verdict = recognise_trace(table.columns, table.preamble, dialect)
+        if not verdict.is_trace:
+            table = _with_cells(table)
         settled = [
             _settle_dates(column, table, draft.name, answers, verdict.is_trace, evidence, findings)
             for column in table.columns
@@ -245,11 +249,19 @@ def settle(draft: Draft, answers: Answers) -> SourceFile:
     findings.sort(key=lambda f: (order.get(f.location.sheet, -1), f.location.row or 0))
     return SourceFile(
         name=draft.name,
-        sha256=draft.sha256,
+        sha256=sha256,
         dialect=replace(dialect, evidence=tuple(evidence)),
         tables=tuple(tables),
         findings=tuple(findings),
     )
+
+
+def _with_cells(table: RawTable) -> RawTable:
+    """Make cells of the text of a table that is no trace: all of them will be looked at."""
+    columns = table.columns
+    if any(isinstance(c.text, LongText) for c in columns):
+        columns = tuple(replace(c, text=whole(c.text)) for c in columns)
+    return replace(table, columns=columns)
 
 
 def _shows_date(column: Column) -> bool:
@@ -257,7 +269,7 @@ def _shows_date(column: Column) -> bool:
     cells = column.text
     if len(cells) > _MANY_ROWS:
         cells = cells_over_length(cells, _SAMPLE_CELLS)
-    return any(look_of(cell) == "d" for cell in cells.to_pylist() if cell)
+    return any(look_of(cell) == "d" for cell in whole(cells).to_pylist() if cell)
 
 
 def _settle_dates(
@@ -331,14 +343,21 @@ def _note_day_numbers(column: Column, place: Callable[[int], Location]) -> list[
     """Note bare day numbers of spreadsheets among typed dates."""
     if column.numbers is not None:
         return []
-    pieces = column.text.chunks if isinstance(column.text, pa.ChunkedArray) else [column.text]
-    least = [pc.min(pc.binary_length(piece)).as_py() for piece in pieces]
+    cells, rows = column.text, None
+    if isinstance(cells, LongText):
+        if cells.holds_stamps:
+            return []
+        rows = different_stamps(cells)
+        cells = cells.whole() if rows is None else cells.take(rows)
+    least = over_pieces(cells, lambda piece: pc.min(pc.binary_length(piece)).as_py())
     if min((length for length in least if length is not None), default=0) > _DAY_NUMBER:
         return []
-    mask = pc.match_substring_regex(column.text, r"^\s*[2-7][0-9]{4}\s*$")
+    mask = pc.match_substring_regex(cells, r"^\s*[2-7][0-9]{4}\s*$")
     where = np.flatnonzero(pc.fill_null(mask, False).to_numpy(zero_copy_only=False))
     if not where.size:
         return []
+    if rows is not None:
+        where = rows[where]
     cell = str(column.text[int(where[0])].as_py()).strip()
     date = np.datetime64("1899-12-30", "D") + np.timedelta64(int(cell), "D")
     return [
@@ -363,9 +382,9 @@ _DAY_MONTH = re.compile(
 
 def _find_month_labels(column: Column, table: RawTable, file: str) -> list[Fault]:
     """Report cells such as 3-Jan among labels such as 3-1, dates made of labels before saving."""
-    cells = column.text
-    if len(cells) > _MANY_ROWS:
+    if len(column.text) > _MANY_ROWS:
         return []
+    cells = whole(column.text)
     typed = [(k, cell.strip()) for k, cell in enumerate(cells.to_pylist()) if cell]
     made = [(k, cell) for k, cell in typed if _DAY_MONTH.match(cell)]
     others = [cell for _, cell in typed if not _DAY_MONTH.match(cell)]
@@ -395,7 +414,7 @@ def _find_damage(column: Column, table: RawTable, file: str) -> list[Fault]:
     """Report stored dates among labels such as 3-1, which a spreadsheet turned into dates."""
     if column.dates is None:
         return []
-    cells = column.text.to_pylist()
+    cells = whole(column.text).to_pylist()
     others = [cell for cell, stored in zip(cells, column.dates, strict=True) if cell and not stored]
     if not others:
         return []

@@ -21,20 +21,19 @@ from metafreeze.register.files.delimited import (
     SPACES,
     Delimiter,
     decide_delimiter,
-    read_regular,
 )
 from metafreeze.register.files.encodings import Decoded, decode_text
 from metafreeze.register.files.grids import Block, Grid
 from metafreeze.register.files.layout import find_blocks
+from metafreeze.register.files.long_text import Guess, Irregular, LongTable, Text, scan
 from metafreeze.register.files.sheets import Column, RawTable
 from metafreeze.register.files.tables import Draft, file_fault, notes_of, table_of_block
+from metafreeze.register.files.traces import tells_runs
 
 # Files shorter than this are read the exact way, which takes no time for them.
 _SHORT = 1 << 17
 # The structure of a long file is found on so many bytes from its start.
 _HEAD = 1 << 13
-# What a cell of white space may start with, the four of ASCII first.
-_SPACES = " \t\v\f\u00a0\u2007\u2009\u202f\u3000"
 # More columns than any spreadsheet has: a file of another kind.
 MOST_COLUMNS = 16_384
 
@@ -43,7 +42,7 @@ _MARKUP = re.compile(
 )
 
 
-def read_text(data: bytes, *, name: str, sha256: str, answers: Answers) -> Draft:
+def read_text(data: bytes, *, name: str, answers: Answers) -> Draft:
     """Read delimited text.
 
     Parameters
@@ -52,8 +51,6 @@ def read_text(data: bytes, *, name: str, sha256: str, answers: Answers) -> Draft
         The file.
     name : str
         Its name, for the findings.
-    sha256 : str
-        Hash of its bytes.
     answers : Answers
         Encoding and delimiter are used where they were answered.
 
@@ -63,11 +60,10 @@ def read_text(data: bytes, *, name: str, sha256: str, answers: Answers) -> Draft
     """
     decoded = decode_text(data, file=name, forced=answers.encoding)
     if not decoded.readable and not decoded.utf8:
-        return _stop(name, sha256, decoded, [])
+        return _stop(name, decoded, [])
     if not decoded.utf8 or decoded.utf8.isspace():
         return _stop(
             name,
-            sha256,
             decoded,
             [
                 file_fault(
@@ -78,7 +74,6 @@ def read_text(data: bytes, *, name: str, sha256: str, answers: Answers) -> Draft
     if _MARKUP.match(decoded.utf8[:200]):
         return _stop(
             name,
-            sha256,
             decoded,
             [
                 file_fault(
@@ -90,16 +85,15 @@ def read_text(data: bytes, *, name: str, sha256: str, answers: Answers) -> Draft
             ],
         )
     if decoded.readable and len(decoded.utf8) >= _SHORT:
-        regular = _read_long(decoded, name, sha256, answers)
+        regular = _read_long(decoded, name, answers)
         if regular is not None:
             return regular
-    return _read_exactly(decoded, name, sha256, answers)
+    return _read_exactly(decoded, name, answers)
 
 
-def _stop(name: str, sha256: str, decoded: Decoded, faults: list[Fault]) -> Draft:
+def _stop(name: str, decoded: Decoded, faults: list[Fault]) -> Draft:
     return Draft(
         name=name,
-        sha256=sha256,
         tables=(),
         findings=(*decoded.findings, *faults),
         encoding=decoded.encoding,
@@ -107,14 +101,14 @@ def _stop(name: str, sha256: str, decoded: Decoded, faults: list[Fault]) -> Draf
     )
 
 
-def _read_exactly(decoded: Decoded, name: str, sha256: str, answers: Answers) -> Draft:
+def _read_exactly(decoded: Decoded, name: str, answers: Answers) -> Draft:
     """Read text record by record."""
     text = decoded.utf8.decode("utf-8")
     delimiter = decide_delimiter(text, file=name, forced=answers.delimiter)
     records = delimiter.records
     findings = [*decoded.findings, *records.findings]
     if not delimiter.evidence and not records.rows:
-        return _stop(name, sha256, decoded, list(records.findings))
+        return _stop(name, decoded, list(records.findings))
     if max(map(len, records.rows), default=0) > MOST_COLUMNS:
         many = file_fault(
             "too-many-columns",
@@ -122,7 +116,7 @@ def _read_exactly(decoded: Decoded, name: str, sha256: str, answers: Answers) ->
             "Give a table with a row for each run; or answer with --delimiter",
             name,
         )
-        return _stop(name, sha256, decoded, [*records.findings, many])
+        return _stop(name, decoded, [*records.findings, many])
     grid = Grid(rows=records.rows, lines=records.lines, file=name, joiner=_joiner(delimiter.mark))
     layout = find_blocks(grid)
     findings += layout.findings
@@ -133,7 +127,6 @@ def _read_exactly(decoded: Decoded, name: str, sha256: str, answers: Answers) ->
         findings.append(_no_table(name))
     return Draft(
         name=name,
-        sha256=sha256,
         tables=tables,
         findings=findings,
         encoding=decoded.encoding,
@@ -222,7 +215,7 @@ def _plan_long(head: str, name: str, answers: Answers) -> _Plan | None:
     return _Plan(delimiter, grid, block, layout.findings, cells.pop())
 
 
-def _read_long(decoded: Decoded, name: str, sha256: str, answers: Answers) -> Draft | None:
+def _read_long(decoded: Decoded, name: str, answers: Answers) -> Draft | None:
     """Read a long regular file the fast way; None where any line speaks against it."""
     utf8 = decoded.utf8
     end = utf8.find(b"\n", _HEAD) + 1
@@ -235,17 +228,19 @@ def _read_long(decoded: Decoded, name: str, sha256: str, answers: Answers) -> Dr
     start = 0
     for _ in range(first_line - 1):
         start = utf8.find(b"\n", start) + 1
-    arrays = read_regular(utf8, start, plan.delimiter.mark, plan.n_cells)
-    if arrays is None:
+    try:
+        lines = LongTable(utf8, start, plan.delimiter.mark, plan.n_cells)
+    except Irregular:
         return None
-    body = np.frombuffer(utf8, dtype=np.uint8)[start:]
-    # The heading may hold a degree sign; below it a long file mostly keeps to ASCII.
-    known = _SPACES[:4] if body.max() < 128 else _SPACES
-    spaces = [space for space in known if utf8.find(space.encode(), start) >= 0]
-    arrays = [_without_blanks(array, spaces) for array in arrays]
-    if not _holds_for_all(plan, arrays, utf8, start):
+    columns = scan(
+        lines,
+        _guesses(plan),
+        lambda cells, n_rows: _holds_for(plan, cells, n_rows),
+        keep=tells_runs(plan.block.headings, plan.block.groups),
+    )
+    if columns is None or not _unnamed_are_empty(plan, columns):
         return None
-    table = _table_of_arrays(plan, arrays, first_line)
+    table = _table_of_columns(plan, columns, first_line)
     mark = plan.delimiter.mark
     evidence = plan.delimiter.evidence
     if not answers.delimiter and "first line says so" not in evidence:
@@ -255,7 +250,6 @@ def _read_long(decoded: Decoded, name: str, sha256: str, answers: Answers) -> Dr
         )
     return Draft(
         name=name,
-        sha256=sha256,
         tables=(table,),
         findings=(*decoded.findings, *plan.findings, *plan.block.notes),
         encoding=decoded.encoding,
@@ -265,50 +259,78 @@ def _read_long(decoded: Decoded, name: str, sha256: str, answers: Answers) -> Dr
     )
 
 
-def _without_blanks(array: pa.ChunkedArray, starts: list[str]) -> pa.ChunkedArray:
-    """Make cells of nothing but white space empty; `starts` lists the spaces in the file."""
-    if not any(pc.any(pc.starts_with(array, start)).as_py() for start in starts):
-        return array
-    blank = pc.equal(pc.utf8_trim_whitespace(array), "")
-    return pc.if_else(pc.fill_null(blank, False), pa.scalar(None, pa.string()), array)
+def _guesses(plan: _Plan) -> list[Guess]:
+    """Tell from the first records what each column is likely to hold."""
+    rows = [plan.grid.rows[i] for i in plan.block.body]
+    headings = dict(zip(plan.block.columns, plan.block.headings, strict=True))
+    return [
+        _guess([cell.strip() for row in rows if (cell := row[j]).strip()], headings.get(j, ""))
+        for j in range(plan.n_cells)
+    ]
 
 
-def _holds_for_all(plan: _Plan, arrays: list[pa.ChunkedArray], utf8: bytes, start: int) -> bool:
-    """Tell whether no row further down is a heading, a comment, a blank or wider than the rest."""
+def _guess(cells: list[str], heading: str) -> Guess:
+    if not cells or any(c.isdigit() for c in heading[:1]):
+        # A heading that is a number itself must be told from the cells by its text.
+        return "text"
+    if all(map(_ISO.match, cells)):
+        return "stamp"
+    # Words for a fault stand among numbers; they are read by themselves.
+    numbers = [cell for cell in cells if any(c.isdigit() for c in cell)]
+    fitting = (mark for mark, form in _NUMBERS.items() if all(map(form.match, numbers)))
+    return next(fitting, "text") if numbers else "text"
+
+
+_ISO = re.compile(r"\d{4}-\d{2}-\d{2}(?:[ T]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?)?\Z", re.ASCII)
+_NUMBERS: dict[Guess, re.Pattern[str]] = {
+    ".": re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z", re.ASCII),
+    ",": re.compile(r"[+-]?(?:\d+,?\d*|,\d+)(?:[eE][+-]?\d+)?\Z", re.ASCII),
+}
+
+
+def _unnamed_are_empty(plan: _Plan, columns: list[Text]) -> bool:
+    """Tell whether the columns that belong to no table hold nothing."""
+    named = plan.block.columns
+    return all(c.null_count == len(c) for j, c in enumerate(columns) if j not in named)
+
+
+def _holds_for(plan: _Plan, cells: dict[int, pa.Array], n_rows: int) -> bool:
+    """Tell whether no record of a block is a heading, a comment or a blank."""
     columns = plan.block.columns
-    if any(a.null_count != len(a) for j, a in enumerate(arrays) if j not in columns):
-        return False
     for heading, j in zip(plan.block.headings, columns, strict=True):
         if heading:
-            # The text is searched first, which takes a tenth of the time; a quote in a cell
-            # is written as two.
-            if '"' in heading or utf8.find(heading.encode(), start) >= 0:
-                cells = pc.utf8_trim_whitespace(arrays[j])
-                if pc.any(pc.equal(cells, heading)).as_py():
-                    return False
+            if pa.types.is_string(cells[j].type) and _any_is(cells[j], heading):
+                return False
             break
-    if all(arrays[j].null_count for j in columns):
-        empty = arrays[columns[0]].is_null()
-        for j in columns[1:]:
-            empty = pc.and_(empty, arrays[j].is_null())
-        if pc.any(empty).as_py():
+    if all(cells[j].null_count for j in columns):
+        empty = np.ones(n_rows, dtype=np.bool_)
+        for j in columns:
+            empty &= cells[j].is_null().to_numpy(zero_copy_only=False)
+        if empty.any():
             return False
-    for sign in ("#", "%", "//"):
-        found = sign[:1].encode() in utf8 and sign.encode() in utf8
-        if found and pc.any(pc.starts_with(arrays[0], sign)).as_py():
-            return False
-    return True
+    first = cells[0]
+    return not pa.types.is_string(first.type) or not any(
+        pc.any(pc.starts_with(first, sign)).as_py() for sign in ("#", "%", "//")
+    )
 
 
-def _table_of_arrays(plan: _Plan, arrays: list[pa.ChunkedArray], first_line: int) -> RawTable:
+def _any_is(cells: pa.StringArray, heading: str) -> bool:
+    # Few cells have the length of the heading, and most are told apart by that.
+    alike = pc.greater_equal(pc.binary_length(cells), len(heading.encode()))
+    if not pc.any(alike).as_py():
+        return False
+    return bool(pc.any(pc.equal(pc.utf8_trim_whitespace(cells), heading)).as_py())
+
+
+def _table_of_columns(plan: _Plan, texts: list[Text], first_line: int) -> RawTable:
     block, grid = plan.block, plan.grid
     columns = tuple(
-        Column(heading=heading, position=j + 1, text=arrays[j], unit=unit, group=group)
+        Column(heading=heading, position=j + 1, text=texts[j], unit=unit, group=group)
         for j, heading, unit, group in zip(
             block.columns, block.headings, block.units, block.groups, strict=True
         )
     )
-    n_rows = len(arrays[0])
+    n_rows = len(texts[0])
     return RawTable(
         columns=columns,
         file_rows=np.arange(first_line, first_line + n_rows, dtype=np.int32),

@@ -17,8 +17,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from metafreeze.register.files.cells import is_unit, look_of
+from metafreeze.register.files.long_text import Text, whole
 from metafreeze.register.files.numbers import parse_numbers
-from metafreeze.register.files.sheets import Column, Dialect, cells_over_length
+from metafreeze.register.files.sheets import Column, Dialect
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 
@@ -42,8 +43,9 @@ BESIDE_STAMP = (
 _BESIDE_STAMP = re.compile(BESIDE_STAMP)
 # The unit of a temperature behind its number.
 DEGREES = r"(?i)\s*(?:°|º|deg)?\s*[CFK]\s*$|\s*[℃℉]\s*$"
-# Longer columns are judged by this many cells, evenly over their length.
+# Longer columns are judged by so many stretches of neighbours, evenly over their length.
 _MOST_CELLS = 20_000
+_STRETCHES, _STRETCH = 60, 80
 # Seconds since 1970 of every date from 1990 on are larger than this.
 _EPOCH = 6e8
 
@@ -70,10 +72,12 @@ _RATE_WORDS = re.compile(
 _SPELLED = re.compile(
     r"(?:[0-9]+\s*(?:d|day|days)[,\s]+[0-9]{1,2}:[0-9]{2}(?::[0-9]{2})?(?:[.,][0-9]+)?"
     r"|[0-9]+\.[0-9]{2}:[0-9]{2}:[0-9]{2}"
-    r"|(?:[0-9]+\s*h\w*\s*)?(?:[0-9]+\s*m\w*\s*)?(?:[0-9]+\s*s\w*)?)\Z",
+    r"|(?:[0-9]+\s*h\w*\s*)?(?:[0-9]+\s*m\w*\s*)?(?:[0-9]+(?:[.,][0-9]+)?\s*s\w*)?)\Z",
     re.IGNORECASE,
 )
-_CLOCK = "(?P<a>[0-9]{1,4}):(?P<b>[0-9]{2})(?::(?P<c>[0-9]{2}(?:[.,][0-9]+)?))?"
+_CLOCK = "(?P<a>[0-9]{1,4}):(?P<b>[0-9]{2}(?:[.,][0-9]{1,3})?)(?::(?P<c>[0-9]{2}(?:[.,][0-9]+)?))?"
+# Minutes and seconds with decimals, which no date and no time of day has.
+_SHORT_CLOCK = re.compile(r"[0-9]{1,4}:[0-9]{2}[.,][0-9]{1,3}\Z")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,7 +144,7 @@ def _numbers(column: Column, dialect: Dialect) -> Floats:
     return parse_numbers(without_degrees(column.text), dialect)[0]
 
 
-def without_degrees(text: pa.StringArray | pa.ChunkedArray) -> pa.ChunkedArray:
+def without_degrees(text: Text) -> pa.ChunkedArray:
     """Take the unit of a temperature off cells such as ``20.5 °C``.
 
     Parameters
@@ -152,14 +156,17 @@ def without_degrees(text: pa.StringArray | pa.ChunkedArray) -> pa.ChunkedArray:
     -------
     pyarrow string array, shape (n,)
     """
-    cells = text if isinstance(text, pa.ChunkedArray) else pa.chunked_array([text])
-    return pc.replace_substring_regex(cells, DEGREES, "")
+    return pc.replace_substring_regex(whole(text), DEGREES, "")
 
 
 def _is_clock(column: Column, dialect: Dialect) -> bool:
     """Tell whether a column is the clock of a trace."""
     sample = column.text.slice(0, 50).to_pylist()
-    looks = [look_of(_BESIDE_STAMP.sub("", cell.strip())) for cell in sample if cell]
+    looks = [
+        "d" if _SHORT_CLOCK.match(cell.strip()) else look_of(_BESIDE_STAMP.sub("", cell.strip()))
+        for cell in sample
+        if cell
+    ]
     named = bool(_CLOCK_WORDS.search(_words(column.heading)))
     if looks and looks.count("d") > 0.5 * len(looks):
         seconds = _clock_seconds(column)
@@ -217,7 +224,11 @@ def _smooth_by_label(columns: Sequence[Column], clock: Column, dialect: Dialect)
             if column is labels or column is clock:
                 continue
             parts = [
-                replace(column, text=column.text.filter(pc.equal(labels.text, kind)), numbers=None)
+                replace(
+                    column,
+                    text=whole(column.text).filter(pc.equal(labels.text, kind)),
+                    numbers=None,
+                )
                 for kind in kinds
             ]
             if all(_is_smooth(part, dialect) for part in parts):
@@ -233,6 +244,24 @@ def _stated_rate(preamble: Mapping[str, str]) -> str:
         if _RATE_WORDS.search(key) and any(c.isdigit() for c in value):
             return f"{key} {value}"
     return ""
+
+
+def tells_runs(headings: Sequence[str], groups: Sequence[str]) -> bool:
+    """Tell whether a heading gives a table to runs, whatever its cells hold.
+
+    Parameters
+    ----------
+    headings, groups : sequence of str
+        As in `Column`.
+
+    Returns
+    -------
+    bool
+    """
+    return any(
+        _RUN_WORDS.search(f"{_words(group)} {_words(heading)}")
+        for heading, group in zip(headings, groups, strict=True)
+    )
 
 
 def recognise_trace(
@@ -260,8 +289,7 @@ def recognise_trace(
     told = [c for c, words in zip(columns, headings, strict=True) if _RUN_WORDS.search(words)]
     if told:
         return _belongs_to_runs(told[0])
-    if n_rows > _MOST_CELLS:
-        columns = [_thinned(column) for column in columns]
+    columns = [_thinned(column) for column in columns]
     clock = _find_clock(columns, dialect)
     smooth = [c for c in columns if c is not clock and _is_smooth(c, dialect)]
     if clock is not None and not smooth:
@@ -273,13 +301,15 @@ def recognise_trace(
 
 
 def _thinned(column: Column) -> Column:
-    """Take cells of a long column evenly over its length."""
-    at = np.linspace(0, len(column.text) - 1, _MOST_CELLS).astype(np.int64)
+    """Take stretches of a long column, and all cells of another."""
+    n = len(column.text)
+    if n <= _MOST_CELLS:
+        return replace(column, text=whole(column.text))
+    starts = np.linspace(0, n - _STRETCH, _STRETCHES).astype(np.int64)
+    at = (starts[:, None] + np.arange(_STRETCH)).ravel()
     numbers = None if column.numbers is None else column.numbers[at]
     dates = None if column.dates is None else column.dates[at]
-    return replace(
-        column, text=cells_over_length(column.text, _MOST_CELLS), numbers=numbers, dates=dates
-    )
+    return replace(column, text=whole(column.text.take(pa.array(at))), numbers=numbers, dates=dates)
 
 
 def _belongs_to_runs(column: Column) -> TraceVerdict:

@@ -59,7 +59,7 @@ _OUTSIDE = re.compile(r"xl/(?:externalLinks/|connections\.xml|queryTables/)", re
 _AS_CSV = "Open it in a spreadsheet and save the sheet as CSV, or give Parquet"
 
 
-def read_workbook(data: bytes, *, name: str, sha256: str, answers: Answers) -> Draft:
+def read_workbook(data: bytes, *, name: str, answers: Answers) -> Draft:
     """Read all sheets of a workbook that hold a table.
 
     Parameters
@@ -68,8 +68,6 @@ def read_workbook(data: bytes, *, name: str, sha256: str, answers: Answers) -> D
         The file.
     name : str
         Its name, for the findings.
-    sha256 : str
-        Hash of its bytes.
     answers : Answers
         The sheet is used where it was answered.
 
@@ -79,7 +77,7 @@ def read_workbook(data: bytes, *, name: str, sha256: str, answers: Answers) -> D
     """
     refused = check_package(data, file=name)
     if refused is not None:
-        return refuse_file(name, sha256, refused)
+        return refuse_file(name, refused)
     try:
         sheets = _load(data)
     except Exception as problem:
@@ -90,7 +88,7 @@ def read_workbook(data: bytes, *, name: str, sha256: str, answers: Answers) -> D
             "Open it in a spreadsheet, save it again, or save the sheet as CSV",
             name,
         )
-        return refuse_file(name, sha256, fault)
+        return refuse_file(name, fault)
     tables: list[RawTable] = []
     findings: list[Fault] = _note_outside(data, name)
     chosen = _choose_sheets(sheets, answers.sheet, name, findings)
@@ -108,7 +106,7 @@ def read_workbook(data: bytes, *, name: str, sha256: str, answers: Answers) -> D
                 name,
             )
         )
-    return Draft(name=name, sha256=sha256, tables=tables, findings=findings)
+    return Draft(name=name, tables=tables, findings=findings)
 
 
 def check_package(data: bytes, *, file: str) -> Fault | None:

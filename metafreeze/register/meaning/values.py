@@ -18,6 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from metafreeze.register.files.dates import MONTHS, parse_dates
+from metafreeze.register.files.long_text import whole
 from metafreeze.register.files.numbers import parse_number, parse_numbers
 from metafreeze.register.files.sheets import Column, Dialect
 from metafreeze.register.meaning.times import LONGEST_OUTCOME, read_duration
@@ -515,7 +516,8 @@ class Glance:
 
 def glance(column: Column, dialect: Dialect) -> Glance:
     """Look at filled cells spread over a column to tell what they may be."""
-    filled_cells = column.text.drop_null() if column.text.null_count else column.text
+    typed = whole(column.text)
+    filled_cells = typed.drop_null() if typed.null_count else typed
     n = len(filled_cells)
     if n > LOOKED_AT:
         places = np.linspace(0, n - 1, LOOKED_AT).astype(np.int64)

@@ -11,6 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from metafreeze.register.answers import Answers
+from metafreeze.register.files.long_text import LongText, whole
 from metafreeze.register.files.numbers import parse_numbers
 from metafreeze.register.files.sheets import Column, Dialect, RawTable
 from metafreeze.register.files.traces import DEGREES, without_degrees
@@ -56,6 +57,8 @@ FAULT_WORDS = re.compile(
 _NOTHING_WORDS = re.compile(r"^(?:nan|na|n/a|null|none|nil|#n/a)$", re.IGNORECASE)
 # A column with fewer numbers than this, or this share of its rows, holds no readings.
 _FEWEST = 5
+# So many readings of a long record, evenly over it, tell its unit.
+_ENOUGH = 50_000
 _MOST_STATES = 8
 
 
@@ -171,6 +174,9 @@ def sort_columns(table: RawTable, dialect: Dialect, answers: Answers) -> Sorted:
             others.append(column)
     if any(c.named for c in channels):
         channels = [c for c in channels if c.named or c.column.heading == ""]
+    for column in table.columns:
+        if isinstance(column.text, LongText):
+            column.text.forget()
     names = [c.name for c in channels]
     unique = tuple(
         c if names.count(c.name) == 1 else _renamed(c, f"{c.name} (column {c.column.position})")
@@ -235,8 +241,8 @@ def _clock_of(
         sure = looks or dated or clock.kind == "stamp"
         return clock if sure or _goes_forward(clock) else None
     if headless and clock.kind in ("stamp", "number"):
-        counted = np.diff(clock.seconds[np.isfinite(clock.seconds)])
-        return clock if clock.kind == "stamp" or (_goes_forward(clock) and _even(counted)) else None
+        even = clock.kind == "stamp" or (_goes_forward(clock) and _even(some_steps(clock.seconds)))
+        return clock if even else None
     return clock if time_unit is not None and _goes_forward(clock) else None
 
 
@@ -275,7 +281,7 @@ def _channel_of(
             return None
         named = bool(_TEMPERATURE_WORDS.search(_split_words(words)))
         constant = np.unique(known[:: max(known.size // 5000, 1)]).size < 3
-        if constant or (not named and _even(np.diff(known))):
+        if constant or (not named and _even(some_steps(known))):
             return None
         unit, because, question = _unit_above(table, column, known)
     else:
@@ -322,7 +328,8 @@ def _unit_above(table: RawTable, column: Column, known: Floats) -> tuple[Unit, s
                 unit = find_unit(text, dimension="temperature")
                 if unit is not None and not text.isdigit():
                     return unit, f"“{key}: {value}” above the table", ""
-    middle = known[(known > -120) & (known < 500)]
+    some = known[:: max(known.size // _ENOUGH, 1)]
+    middle = some[(some > -120) & (some < 500)]
     if middle.size and np.quantile(middle, 0.02) > 200 and np.quantile(middle, 0.98) < 400:
         return _KELVIN, "no reading below 200, so it is kelvin", ""
     question = ""
@@ -415,7 +422,7 @@ def probe_column(columns: Sequence[Column]) -> Column | None:
     for column in columns:
         if column.text.null_count > 0.02 * len(column.text):
             continue
-        counts = sorted(c["counts"] for c in pc.value_counts(column.text).to_pylist())
+        counts = sorted(c["counts"] for c in pc.value_counts(whole(column.text)).to_pylist())
         if not 2 <= len(counts) <= _MOST_PROBES or counts[0] < _FEWEST_OF_PROBE:
             continue
         named = _names_probes(column)
@@ -430,7 +437,7 @@ def is_state_column(column: Column) -> bool:
     filled = len(column.text) - column.text.null_count
     if filled < 0.9 * len(column.text):
         return False
-    words = pc.unique(column.text).to_pylist()
+    words = pc.unique(whole(column.text)).to_pylist()
     return len(words) <= _MOST_STATES and all(len((w or "").strip()) <= 16 for w in words)
 
 
@@ -444,7 +451,8 @@ def power_up_words(column: Column, state: str) -> bool:
         return False
     cells = [(c or "").strip().casefold() for c in column.text.slice(0, 200).to_pylist()]
     hits = [k for k, c in enumerate(cells) if c == "p"]
-    total = pc.sum(pc.equal(pc.utf8_lower(pc.utf8_trim_whitespace(column.text)), "p")).as_py() or 0
+    plain = pc.utf8_lower(pc.utf8_trim_whitespace(whole(column.text)))
+    total = pc.sum(pc.equal(plain, "p")).as_py() or 0
     return (
         bool(hits)
         and hits == list(range(len(hits)))

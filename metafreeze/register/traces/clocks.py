@@ -4,29 +4,36 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from metafreeze.register.files.alike import Shape, Stamps, shapes_of, stamps_of
 from metafreeze.register.files.dates import decide_day_order, parse_dates
+from metafreeze.register.files.long_text import LongText, Text, over_pieces, stamp_seconds, whole
 from metafreeze.register.files.numbers import parse_numbers
 from metafreeze.register.files.sheets import Column, Dialect
 from metafreeze.register.files.traces import BESIDE_STAMP
 from metafreeze.register.meaning.headings import split_units
 from metafreeze.register.meaning.units import Unit, find_unit
-from metafreeze.register.traces.segments import finite_of
+from metafreeze.register.traces.segments import falls_over, finite_of
 
 Floats = npt.NDArray[np.float64]
-Text: TypeAlias = "pa.ChunkedArray"
+Ints = npt.NDArray[np.int64]
 
 ClockKind = Literal["stamp", "date", "time of day", "elapsed", "fields", "number"]
 
 DAY_S = 86400.0
+DAY_US = 86_400_000_000
 # Share of the cells that must be read for a column to be a clock.
 _MOSTLY = 0.6
+# From this many cells on stamps are taken by what they have in common.
+_MANY = 2000
+# So many values are worked on in one go, and so many cells are read both ways to compare.
+_PIECE, _COMPARED = 1 << 16, 200
 # Seconds, milliseconds, microseconds and nanoseconds since 1970 of dates from 1990 on.
 _EPOCHS = ((6e8, 1.0, "seconds"), (6e11, 1e3, "milliseconds"), (6e14, 1e6, "microseconds"))
 # Day numbers of spreadsheets from 1990 to 2079; the calendar counts from the end of 1899.
@@ -120,26 +127,36 @@ def read_clock_column(column: Column, dialect: Dialect, *, unit: str = "") -> Cl
     Clock or None
         None where most cells are no times.
     """
-    cells = _chunked(column.text)
-    filled = len(cells) - cells.null_count
+    text = column.text
+    filled = len(text) - text.null_count
     if not filled:
         return None
     if column.dates is not None and column.dates.mean() > _MOSTLY:
-        return _stamps(column, cells, filled)
+        return _stamps(column, text, filled)
     if column.numbers is not None and np.isfinite(column.numbers).sum() > _MOSTLY * filled:
         return _numbers(column, column.numbers, unit)
-    sample = [c for c in cells.slice(0, 200).to_pylist() if c and c.strip()]
+    sample = [c for c in text.slice(0, 200).to_pylist() if c and c.strip()]
     colons = sum(":" in c for c in sample)
     if colons > 0.5 * len(sample):
-        of_day = _times_of_day(column, cells, unit) if _are_bare_times(sample) else None
-        return of_day or _stamps(column, cells, filled)
-    dated = _dates_alone(column, cells, sample)
+        of_day = _times_of_day(column, unit) if _are_bare_times(sample) else None
+        return of_day or _stamps(column, text, filled)
+    if all(map(_PLAIN_NUMBER.match, sample)) and not all(map(_DAY_NUMBER.match, sample)):
+        # Decimals begin as some dates do; a column of nothing else is read as numbers first.
+        values, _ = parse_numbers(text, dialect)
+        if np.isfinite(values).sum() == filled:
+            return _numbers(column, values, unit)
+    dated = _dates_alone(column, text, sample)
     if dated is not None:
         return dated
-    values, _ = parse_numbers(column.text, dialect)
+    values, _ = parse_numbers(text, dialect)
     if np.isfinite(values).sum() >= _MOSTLY * filled:
         return _numbers(column, values, unit)
-    return _spoken(column, cells) or _stamps(column, cells, filled)
+    return _spoken(column) or _stamps(column, text, filled)
+
+
+# Dates without any mark have eight digits, and the day numbers of spreadsheets five.
+_PLAIN_NUMBER = re.compile(r"\s*[+-]?(?:[0-9]{1,7}|[0-9]+[.,][0-9]+)\s*\Z")
+_DAY_NUMBER = re.compile(r"\s*[2-7][0-9]{4}(?:\.0+)?\s*\Z")
 
 
 def unit_of(column: Column, dimension: Literal["time", "temperature"]) -> Unit | None:
@@ -185,10 +202,6 @@ def zone_in(text: str) -> str:
     return f"UTC{sign}{int(match[2]):02d}:{int(match[3] or 0):02d}"
 
 
-def _chunked(text: pa.StringArray | pa.ChunkedArray) -> Text:
-    return text if isinstance(text, pa.ChunkedArray) else pa.chunked_array([text])
-
-
 def _are_bare_times(sample: list[str]) -> bool:
     matched = [m for m in (_OF_DAY.match(c.strip()) for c in sample) if m]
     return len(matched) > 0.5 * len(sample)
@@ -200,17 +213,20 @@ def _stamps(column: Column, cells: Text, filled: int) -> Clock | None:
     order_open = False
     sample = [c for c in cells.slice(0, 100).to_pylist() if c]
     zones = sorted({m[0].strip() for c in sample if (m := _ZONE_NAME.search(c.strip()))})
-    if any(_BESIDE.search(c.strip()) for c in sample):
-        cells = pc.replace_substring_regex(pc.utf8_trim_whitespace(cells), BESIDE_STAMP, "")
-        order = order or decide_day_order(cells).order
-    plain = _plain_stamps(cells)
+    beside = any(_BESIDE.search(c.strip()) for c in sample)
+    if beside:
+        order = order or decide_day_order(_without_beside(cells)).order
+    plain = None if beside else _plain_stamps(cells)
     if plain is not None:
         seconds, exact = plain
         offsets: tuple[str, ...] = ()
     else:
+        read = _Reading(
+            cells=cells, beside=beside, alike=stamps_of(cells) if len(cells) >= _MANY else None
+        )
         if order == "undecidable":
-            order, order_open = _order_by_steps(cells)
-        seconds, offsets, exact = _parsed_stamps(cells, order)
+            order, order_open = _order_by_steps(read)
+        seconds, offsets, exact = _parsed_stamps(read, order)
     if np.isfinite(seconds).sum() < _MOSTLY * filled:
         return None
     named = sorted(set(offsets))
@@ -248,71 +264,108 @@ def _plain_stamps(cells: Text) -> tuple[Floats, float] | None:
     head = next((c for c in cells.slice(0, 20).to_pylist() if c), "")
     if not re.match(r"\d{4}-\d{2}-\d{2}[ T]\d{2}:\d{2}", head):
         return None
-    seconds = np.empty(len(cells))
-    begin = 0
-    # Chunk by chunk, so that the column stands in memory once.
-    for chunk in cells.chunks:
-        try:
-            stamps = pc.cast(chunk, pa.timestamp("us"), memory_pool=pa.system_memory_pool())
-        except pa.ArrowInvalid:
-            # Some cell is no such stamp; the slower reader takes them one form at a time.
+    if any(stamp_seconds(chunk) is None for chunk in whole(cells.slice(0, _COMPARED)).chunks):
+        return None
+    seconds = cells.stamps() if isinstance(cells, LongText) else None
+    if seconds is None:
+        # Where some cell is no such stamp, the slower reader takes them one form at a time.
+        pieces = list(over_pieces(cells, stamp_seconds))
+        known = [piece for piece in pieces if piece is not None]
+        if len(known) < len(pieces):
             return None
-        seconds[begin : begin + len(chunk)] = _seconds_of(stamps)
-        begin += len(chunk)
+        seconds = np.concatenate(known)
     exact = 60.0 if len(head) <= 16 else (1.0 if "." not in head else 0.0)
     return seconds, exact
 
 
-def _seconds_of(stamps: pa.ChunkedArray | pa.Array) -> Floats:
-    """Give microsecond stamps as seconds; NaN where there is none."""
-    whole = pc.cast(stamps, pa.int64())
-    if whole.null_count:
-        whole = pc.cast(whole, pa.float64(), safe=False)
-    array = (
-        whole.to_numpy()
-        if isinstance(whole, pa.ChunkedArray)
-        else whole.to_numpy(zero_copy_only=False)
-    )
-    seconds: Floats = array / 1e6
-    return seconds
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Reading:
+    """Stamps to be read: with a day or a zone beside them, and by what they have in common."""
+
+    cells: Text
+    beside: bool
+    alike: Stamps | None
 
 
-def _order_by_steps(cells: Text) -> tuple[str, bool]:
+def _without_beside(cells: Text) -> pa.ChunkedArray:
+    """Take the day of the week and the name of a zone off stamps."""
+    return pc.replace_substring_regex(pc.utf8_trim_whitespace(whole(cells)), BESIDE_STAMP, "")
+
+
+def _order_by_steps(read: _Reading) -> tuple[str, bool]:
     """Choose the order of day and month under which the record has no holes of weeks."""
     spans = {}
     for order in ("month-first", "day-first"):
-        seconds, _, _ = _parsed_stamps(cells, order)
-        known = seconds[np.isfinite(seconds)]
+        seconds, _, _ = _parsed_stamps(read, order)
+        known = finite_of(seconds)
         spans[order] = float(np.max(np.abs(np.diff(known)), initial=0.0))
     if spans["month-first"] == spans["day-first"]:
         return "month-first", True
     return min(spans, key=lambda order: spans[order]), False
 
 
-def _parsed_stamps(cells: Text, order: str) -> tuple[Floats, tuple[str, ...], float]:
-    """Read stamps of any form by way of ISO 8601."""
-    iso, _ = parse_dates(cells, order)
+def _parsed_stamps(read: _Reading, order: str) -> tuple[Floats, tuple[str, ...], float]:
+    """Read stamps of any form as seconds, with their offsets and the least they can show."""
+    found = None if read.alike is None else _by_days(read, read.alike, order)
+    if found is None:
+        local, shift, shown = _parse_each(read.cells, order, beside=read.beside)
+        found = (local - shift) / 1e6, shown
+    first = [c for c in read.cells.slice(0, 50).to_pylist() if c]
+    shows_seconds = any(re.search(r"\d:\d{2}:\d{2}", c) for c in first)
+    shows_parts = any(re.search(r"\d:\d{2}:\d{2}[.,]\d", c) for c in first)
+    return *found, 0.0 if shows_parts else (1.0 if shows_seconds else 60.0)
+
+
+def _parse_each(cells: Text, order: str, *, beside: bool) -> tuple[Floats, Floats, tuple[str, ...]]:
+    """Read stamps by way of ISO 8601: microseconds in their own time, offsets, these spelled."""
+    iso, _ = parse_dates(_without_beside(cells) if beside else cells, order)
     matched = pc.extract_regex(iso, "(?P<sign>[+-])(?P<h>[0-9]{2}):(?P<m>[0-9]{2})$")
     bare = pc.replace_substring_regex(iso, _OFFSET, "")
     # A cell with the date alone, as some programs write midnight.
     date_only = pc.equal(pc.utf8_length(bare), 10)
-    whole = pc.if_else(date_only, pc.binary_join_element_wise(bare, "T00:00:00", ""), bare)
-    seconds = _seconds_of(pc.cast(pc.utf8_slice_codeunits(whole, 0, 26), pa.timestamp("us")))
+    timed = pc.if_else(date_only, pc.binary_join_element_wise(bare, "T00:00:00", ""), bare)
+    stamps = pc.cast(pc.utf8_slice_codeunits(timed, 0, 26), pa.timestamp("us"))
+    # Microseconds of any year with four digits are whole numbers of a double.
+    local = pc.cast(pc.cast(stamps, pa.int64()), pa.float64(), safe=False)
+    shift = np.zeros(len(iso))
     shown: tuple[str, ...] = ()
     if matched.null_count < len(matched):
         sign, hours, minutes = (pc.struct_field(matched, name) for name in ("sign", "h", "m"))
-        shift = pc.add(
+        seconds = pc.add(
             pc.multiply(pc.cast(hours, pa.float64()), 3600.0),
             pc.multiply(pc.cast(minutes, pa.float64()), 60.0),
         )
-        shift = pc.fill_null(pc.if_else(pc.equal(sign, "-"), pc.negate(shift), shift), 0.0)
-        seconds = seconds - shift.to_numpy(zero_copy_only=False)
+        signed = pc.fill_null(pc.if_else(pc.equal(sign, "-"), pc.negate(seconds), seconds), 0.0)
+        shift = signed.to_numpy(zero_copy_only=False) * 1e6
         joined = pc.binary_join_element_wise(sign, hours, ":", minutes, "")
         shown = tuple(o for o in pc.unique(joined).to_pylist() if o)
-    first = [c for c in cells.slice(0, 50).to_pylist() if c]
-    shows_seconds = any(re.search(r"\d:\d{2}:\d{2}", c) for c in first)
-    shows_parts = any(re.search(r"\d:\d{2}:\d{2}[.,]\d", c) for c in first)
-    return seconds, shown, 0.0 if shows_parts else (1.0 if shows_seconds else 60.0)
+    return local.to_numpy(zero_copy_only=False), shift, shown
+
+
+def _by_days(read: _Reading, alike: Stamps, order: str) -> tuple[Floats, tuple[str, ...]] | None:
+    """Read one stamp for each day and carry it to the others; None where that does not fit."""
+
+    def parse(rows: Ints) -> tuple[Floats, Floats, tuple[str, ...]]:
+        return _parse_each(read.cells.take(pa.array(rows)), order, beside=read.beside)
+
+    local, shift, shown = parse(alike.first)
+    days = local - alike.of_day_us[alike.first]
+    if np.any(days[np.isfinite(days)] % DAY_US):
+        return None
+    # One more, for the rows that have no key.
+    days = np.append(days - shift, np.nan)
+    seconds = np.empty(alike.key.size)
+    for low in range(0, seconds.size, _PIECE):
+        part = slice(low, low + _PIECE)
+        seconds[part] = (days[alike.key[part]] + alike.of_day_us[part]) / 1e6
+    if alike.odd.size:
+        local, shift, others = parse(alike.odd)
+        seconds[alike.odd] = (local - shift) / 1e6
+        shown = tuple(dict.fromkeys((*shown, *others)))
+    some = np.unique(np.linspace(0, seconds.size - 1, _COMPARED).astype(np.int64))
+    local, shift, _ = parse(some)
+    fits = np.array_equal(seconds[some], (local - shift) / 1e6, equal_nan=True)
+    return (seconds, shown) if fits else None
 
 
 def _dates_alone(column: Column, cells: Text, sample: list[str]) -> Clock | None:
@@ -320,49 +373,160 @@ def _dates_alone(column: Column, cells: Text, sample: list[str]) -> Clock | None
     if not any(re.search(r"[-/.年]", c) for c in sample[:5]):
         return None
     order = column.day_order if column.day_order != "undecidable" else "month-first"
-    iso, _ = parse_dates(cells, order)
-    if len(iso) - iso.null_count < _MOSTLY * max(len(cells) - cells.null_count, 1):
+    plain = isinstance(cells, LongText) and cells.holds_stamps
+    alike = stamps_of(cells) if len(cells) >= _MANY and not plain else None
+    seconds = cells.stamps() if plain else None
+    if seconds is not None:
+        # Dates with a time of day count by their midnight here.
+        for low in range(0, seconds.size, _PIECE):
+            seconds[low : low + _PIECE] -= seconds[low : low + _PIECE] % DAY_S
+    elif alike is not None and not alike.odd.size and not alike.of_day_us.any():
+        seconds = np.append(_days(cells.take(pa.array(alike.first)), order), np.nan)[alike.key]
+    else:
+        seconds = _days(cells, order)
+    if np.isfinite(seconds).sum() < _MOSTLY * max(len(cells) - cells.null_count, 1):
         return None
-    days = pc.cast(pc.cast(pc.utf8_slice_codeunits(iso, 0, 10), pa.date32()), pa.int32())
-    seconds = days.to_numpy(zero_copy_only=False).astype(np.float64) * DAY_S
     return Clock(column=column, kind="date", seconds=seconds, how=f"dates in {_name(column)}")
 
 
-def _times_of_day(column: Column, cells: Text, unit: str) -> Clock | None:
+def _days(cells: Text, order: str) -> Floats:
+    """Read dates, with or without a time of day, as seconds at their midnight."""
+    iso, _ = parse_dates(cells, order)
+    days = pc.cast(pc.cast(pc.utf8_slice_codeunits(iso, 0, 10), pa.date32()), pa.int32())
+    seconds: Floats = days.to_numpy(zero_copy_only=False).astype(np.float64) * DAY_S
+    return seconds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Fields:
+    """Cells of colon-separated times by what stands in them.
+
+    Parameters
+    ----------
+    spelled : list of (re.Match, int)
+        A match of each shape that is a time, with its digits made 0, and how many have it.
+    offsets : set of str
+        Offsets from UTC that occur.
+    days, a, b : int array, shape (n,)
+        Days and the first two fields, the hours of 12 brought to 24.
+    c : float array, shape (n,)
+        The third field or the decimals; NaN where the cell is no time.
+    """
+
+    spelled: list[tuple[re.Match[str], int]]
+    offsets: set[str]
+    days: npt.NDArray[np.int16]
+    a: npt.NDArray[np.int32]
+    b: npt.NDArray[np.int8]
+    c: Floats
+
+    def seconds(self, *factors: float) -> Floats:
+        """Give the sum of the fields, each times its factor, in pieces to spare memory."""
+        total = np.zeros(self.c.size)
+        for low in range(0, total.size, _PIECE):
+            part = slice(low, low + _PIECE)
+            total[part] += self.days[part] * factors[0]
+            total[part] += self.a[part] * factors[1]
+            total[part] += self.b[part] * factors[2]
+            total[part] += self.c[part] * factors[3]
+        return total
+
+
+def _fields_of(text: Text) -> _Fields:
+    """Take the fields out of all cells, shape by shape."""
+    n = len(text)
+    days, a, b = np.zeros(n, np.int16), np.zeros(n, np.int32), np.zeros(n, np.int8)
+    c = np.full(n, np.nan)
+    spelled: list[tuple[re.Match[str], int]] = []
+    offsets: set[str] = set()
+    begin = 0
+    for size, found in over_pieces(text, _timed_shapes):
+        for match, rows, fields, zones in found:
+            spelled.append((match, rows.size))
+            offsets |= zones
+            at = rows + begin
+            days[at], a[at], b[at], c[at] = fields
+        begin += size
+    return _Fields(spelled=spelled, offsets=offsets, days=days, a=a, b=b, c=c)
+
+
+def _timed_shapes(
+    cells: pa.StringArray,
+) -> tuple[int, list[tuple[re.Match[str], Ints, tuple[Ints, Ints, Ints, Floats], set[str]]]]:
+    """Read the cells of one piece that are times."""
+    found = []
+    for shape in shapes_of(cells):
+        lead = len(shape.cell) - len(shape.cell.lstrip())
+        match = _OF_DAY.match(shape.cell.strip())
+        if match:
+            zones = _zones(shape, match, lead) if match["off"] else set()
+            found.append((match, shape.rows, _fields(shape, match, lead), zones))
+    return len(cells), found
+
+
+def _fields(shape: Shape, match: re.Match[str], lead: int) -> tuple[Ints, Ints, Ints, Floats]:
+    """Give days, hours, minutes and seconds of cells of one shape."""
+
+    def field(name: str, skip: int = 0) -> Ints:
+        if not match[name]:
+            return np.zeros(shape.rows.size, dtype=np.int64)
+        low, high = match.span(name)
+        return shape.integer((low + lead + skip, high + lead))
+
+    hour, minute, second = field("a"), field("b"), field("c").astype(np.float64)
+    wrong = np.zeros(hour.size, dtype=np.bool_)
+    half = match["before"] or match["after"]
+    if half:
+        wrong = hour > 12
+        evening = re.fullmatch(_PM, half, re.IGNORECASE) is not None
+        hour = hour % 12 + (12 if evening else 0)
+    if match["f"]:
+        second += field("f") / 10.0 ** len(match["f"])
+    if match["short"]:
+        second += field("short", 1) / 10.0 ** (len(match["short"]) - 1)
+    wrong |= (minute > 59) | (second >= 60)
+    second[wrong] = np.nan
+    minute[wrong] = 0
+    return field("days"), hour, minute, second
+
+
+def _zones(shape: Shape, match: re.Match[str], lead: int) -> set[str]:
+    low, high = (len(shape.cell[: place + lead].encode()) for place in match.span("off"))
+    different = np.unique(shape.data[:, low:high], axis=0)
+    return {row.tobytes().decode() for row in different}
+
+
+def _times_of_day(column: Column, unit: str) -> Clock | None:
     """Read cells such as 09:01:00, 27:15:00, 63:30, 1.02:03:04 or 9:15 pm."""
-    encoded = pc.dictionary_encode(cells).combine_chunks()
-    unique = [_OF_DAY.match((c or "").strip()) for c in encoded.dictionary.to_pylist()]
-    matched = [m for m in unique if m]
+    fields = _fields_of(column.text)
+    matched = [match for match, _ in fields.spelled]
     if not matched:
         return None
-    index = encoded.indices.to_numpy(zero_copy_only=False)
-    at = np.where(np.isnan(index.astype(np.float64)), -1, index).astype(np.int64)
-    two = sum(m["c"] is None for m in matched) > 0.5 * len(matched)
-    fields = np.array([_fields(m) for m in unique] + [(np.nan,) * 4], dtype=np.float64)[at]
+    n_two = sum(count for match, count in fields.spelled if match["c"] is None)
+    two = n_two > 0.5 * sum(count for _, count in fields.spelled)
     named = unit_of(column, "time")
     said = find_unit(unit, dimension="time") if unit else named
     heading = f"{column.heading} {column.unit}"
     if not two:
-        seconds = fields[:, 0] * DAY_S + fields[:, 1] * 3600 + fields[:, 2] * 60 + fields[:, 3]
-        return _colon_clock(column, seconds, matched, heading)
+        return _colon_clock(column, fields.seconds(DAY_S, 3600.0, 60.0, 1.0), fields, heading)
     short = any(m["short"] for m in matched)
-    minutes = fields[:, 1] * 60 + fields[:, 2] + fields[:, 3]
-    hours = fields[:, 0] * DAY_S + minutes * 60
+    minutes = fields.seconds(0.0, 60.0, 1.0, 1.0)
+    hours = fields.seconds(DAY_S, 3600.0, 60.0, 60.0)
     halves = any(m["before"] or m["after"] for m in matched)
     if said is not None and said.clock == "min:s":
         return _two_fields(column, minutes, "minutes and seconds", "as its unit says")
     if halves or (said is not None and said.clock == "h:min"):
-        return _colon_clock(column, hours, matched, heading, exact_s=60.0)
+        return _colon_clock(column, hours, fields, heading, exact_s=60.0)
     if short:
         return _two_fields(column, minutes, "minutes and seconds", "seconds have decimals")
-    first = fields[:, 1]
-    largest = float(np.nanmax(first))
+    first = fields.a[np.isfinite(fields.c)]
+    largest = int(first.max(initial=0))
     if largest > 59:
-        because = f"the first field goes on to {largest:.0f}, past 60:00"
+        because = f"the first field goes on to {largest}, past 60:00"
         return _two_fields(column, minutes, "minutes and seconds", because)
-    drops = np.nanmin(np.diff(first[np.isfinite(first)]), initial=0.0)
+    drops = int(np.diff(first).min(initial=0))
     if largest == 23 and drops <= -22:
-        return _colon_clock(column, hours, matched, heading, exact_s=60.0)
+        return _colon_clock(column, hours, fields, heading, exact_s=60.0)
     return Clock(
         column=column,
         kind="fields",
@@ -441,37 +605,17 @@ def _spell_minutes(seconds: float) -> str:
     return f"{int(seconds // 60)}:{int(seconds % 60):02d}"
 
 
-def _fields(match: re.Match[str] | None) -> tuple[float, float, float, float]:
-    """Give days, hours, minutes and seconds of a matched cell."""
-    if match is None:
-        return (np.nan,) * 4
-    hour, minute = float(match["a"]), float(match["b"])
-    half = (match["before"] or match["after"] or "").casefold()
-    if half:
-        evening = re.fullmatch(_PM, half, re.IGNORECASE) is not None
-        if hour > 12:
-            return (np.nan,) * 4
-        hour = hour % 12 + (12 if evening else 0)
-    second = float(match["c"] or 0)
-    if match["f"]:
-        second += float(f"0.{match['f']}")
-    if match["short"]:
-        second += float(match["short"].replace(",", "."))
-    if minute > 59 or second >= 60:
-        return (np.nan,) * 4
-    return float(match["days"] or 0), hour, minute, second
-
-
 def _colon_clock(
     column: Column,
     seconds: Floats,
-    matched: list[re.Match[str]],
+    fields: _Fields,
     heading: str,
     *,
     exact_s: float = 1.0,
 ) -> Clock:
     """Tell an elapsed time from a time of day."""
-    known = seconds[np.isfinite(seconds)]
+    known = finite_of(seconds)
+    matched = [match for match, _ in fields.spelled]
     days = any(m["days"] for m in matched)
     halves = any(m["before"] or m["after"] for m in matched)
     parts = any(m["f"] for m in matched)
@@ -483,15 +627,15 @@ def _colon_clock(
         or (not halves and from_zero and known.max() > 0)
         or bool(_ELAPSED_WORDS.search(heading))
     )
-    if np.any(np.diff(known) < -DAY_S / 2) and not (days or past_a_day):
+    if not (days or past_a_day) and falls_over(known, DAY_S / 2):
         # It falls back at midnight, as no elapsed time does.
         elapsed = False
     kind: ClockKind = "elapsed" if elapsed else "time of day"
     how = f"{'elapsed time' if elapsed else 'time of day'} in {_name(column)}"
     how += ", 12 hours with markers" if halves else ""
     how += ", which goes on past 24 hours" if past_a_day and not days else ""
-    offsets = {m["off"] for m in matched if m["off"]}
-    zone = zone_in(column.heading) or (f"UTC{min(offsets)}" if len(offsets) == 1 else "")
+    one = fields.offsets if len(fields.offsets) == 1 else set()
+    zone = zone_in(column.heading) or "".join(f"UTC{offset}" for offset in one)
     return Clock(
         column=column,
         kind=kind,
@@ -503,24 +647,33 @@ def _colon_clock(
     )
 
 
-def _spoken(column: Column, cells: Text) -> Clock | None:
+def _spoken(column: Column) -> Clock | None:
     """Read cells such as 1h 02m 03s or 12 min 30 s."""
-    encoded = pc.dictionary_encode(cells).combine_chunks()
-    values = []
-    for cell in encoded.dictionary.to_pylist():
-        found = _SPOKEN.match((cell or "").strip())
-        if found is None or not any(found.groups()):
-            values.append(np.nan)
-            continue
-        seconds = float((found["s"] or "0").replace(",", "."))
-        values.append(float(found["h"] or 0) * 3600 + float(found["m"] or 0) * 60 + seconds)
-    index = encoded.indices.to_numpy(zero_copy_only=False).astype(np.float64)
-    at = np.where(np.isnan(index), -1, index).astype(np.int64)
-    seconds_of = np.array([*values, np.nan])[at]
-    if np.isfinite(seconds_of).sum() < _MOSTLY * (len(cells) - cells.null_count):
+    text = column.text
+    seconds = np.concatenate(list(over_pieces(text, _spoken_seconds)))
+    if np.isfinite(seconds).sum() < _MOSTLY * (len(text) - text.null_count):
         return None
     how = f"hours, minutes and seconds spelled out in {_name(column)}"
-    return Clock(column=column, kind="elapsed", seconds=seconds_of, how=how)
+    return Clock(column=column, kind="elapsed", seconds=seconds, how=how)
+
+
+def _spoken_seconds(cells: pa.StringArray) -> Floats:
+    values = np.full(len(cells), np.nan)
+    for shape in shapes_of(cells):
+        lead = len(shape.cell) - len(shape.cell.lstrip())
+        found = _SPOKEN.match(shape.cell.strip())
+        if found is None or not any(found.groups()):
+            continue
+        total = np.zeros(shape.rows.size)
+        for name, factor in (("h", 3600.0), ("m", 60.0)):
+            if found[name]:
+                low, high = found.span(name)
+                total += shape.decimal((low + lead, high + lead)) * factor
+        if found["s"]:
+            low, high = found.span("s")
+            total += shape.decimal((low + lead, high + lead))
+        values[shape.rows] = total
+    return values
 
 
 def _numbers(column: Column, values: Floats, unit: str) -> Clock:

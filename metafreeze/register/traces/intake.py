@@ -14,6 +14,7 @@ import pyarrow.compute as pc
 
 from metafreeze.errors import Fault, Location, Severity
 from metafreeze.register.answers import Answers
+from metafreeze.register.files.long_text import whole
 from metafreeze.register.files.sheets import Column, RawTable, SourceFile
 from metafreeze.register.meaning.findings import list_rows
 from metafreeze.register.traces.channels import (
@@ -66,6 +67,8 @@ _BACKWARDS = 0.9
 # Two clocks of one table that differ by more than this share of a step disagree.
 _AGREE = 0.5
 _LISTED = 3
+# Kinds of clocks whose seconds are nobody else's.
+_OWN = ("stamp", "time of day")
 # A label's start temperature and the first readings agree within this much.
 _LABEL_K = 2.0
 # A part that begins this near to where the last one ended goes on with the same water.
@@ -242,8 +245,9 @@ def _read_probes(
 ) -> list[LoggedTrace]:
     """Read probes that have rows of their own, each under the name that its rows bear."""
     traces = []
-    for name in pc.unique(probes.text).drop_null().to_pylist():
-        mask = pc.fill_null(pc.equal(probes.text, name), False).to_numpy(zero_copy_only=False)
+    names = whole(probes.text)
+    for name in pc.unique(names).drop_null().to_pylist():
+        mask = pc.fill_null(pc.equal(names, name), False).to_numpy(zero_copy_only=False)
         own = _taken(table, np.flatnonzero(mask))
         own = replace(own, columns=tuple(c for c in own.columns if c.position != probes.position))
         breaks = [int(np.count_nonzero(mask[:b])) for b in table.breaks]
@@ -400,7 +404,12 @@ def _join_dates(clocks: Sequence[Clock]) -> list[_Time]:
             told = f", {order.replace('-', ' ')}" if order in ("day-first", "month-first") else ""
             times.append(
                 _Time(
-                    seconds=date.seconds + clock.seconds,
+                    # A time of day belongs to its clock alone and takes the sum.
+                    seconds=np.add(
+                        clock.seconds,
+                        date.seconds,
+                        out=clock.seconds if clock.kind == "time of day" else None,
+                    ),
                     how=f"{date.how}{told}, with {clock.how}",
                     said=[],
                     zone=clock.zone,
@@ -564,14 +573,20 @@ def _read_group(
         if not good.any():
             continue
         sound = spread if good.all() else spread[good]
-        first = float(sound[0])
+        first, last = float(sound[0]), float(sound.max())
         step = usual_step(sound)
         own_zero = time.kind == "elapsed" and 0 <= first <= GAP_STEPS * step
         origin = 0.0 if own_zero else first
-        seconds_here = spread - origin if origin else spread
         if join_s is not None and number > 1:
             seconds_here = spread - first + shift + join_s
-        shift = float(sound.max()) - first + (float(seconds_here[good.argmax()]))
+        elif not origin:
+            seconds_here = spread
+        else:
+            # What was read for this trace alone takes the difference: a long file's times
+            # stand in memory once.
+            own = time.kind in _OWN or spread is not stretch.time_s
+            seconds_here = np.subtract(spread, origin, out=spread if own else None)
+        shift = last - first + float(seconds_here[good.argmax()])
         made = _Made(
             table=table,
             source=source,
@@ -610,7 +625,7 @@ def _switched_on(state: Column | None, said: _Said) -> Mask | None:
     """Mask the records whose state says that the logger had just been switched on."""
     if state is None:
         return None
-    cells = [(c or "").strip() for c in state.text.to_pylist()]
+    cells = [(c or "").strip() for c in whole(state.text).to_pylist()]
     counts = Counter(cells)
     if len(counts) < 2:
         return None
@@ -654,11 +669,12 @@ def _event_rows(
     for column in columns.others:
         if is_state_column(column):
             continue
-        filled = np.flatnonzero(column.text.is_valid().to_numpy(zero_copy_only=False))
-        if filled.size > 0.5 * table.n_rows:
+        if len(column.text) - column.text.null_count > 0.5 * table.n_rows:
             continue
-        for at in filled.tolist():
-            word = str(column.text[at].as_py()).strip()
+        cells = whole(column.text)
+        filled = np.flatnonzero(cells.is_valid().to_numpy(zero_copy_only=False))
+        for at, cell in zip(filled.tolist(), cells.drop_null().to_pylist(), strict=True):
+            word = cell.strip()
             found[at] = f"{found[at]}; {word}" if at in found else word
     return found
 
@@ -701,22 +717,26 @@ def _make_trace(
     faults = dict(words[0])
     typed = _at(channel.typed, made.rows)
     has = np.isfinite(typed)
-    worded = np.zeros(made.rows.size, dtype=np.bool_)
-    if faults:
-        worded = np.isin(made.rows, np.fromiter(faults, dtype=np.int64))
-    take = has | worded
-    if not take.any():
-        return None
     rows, times, temps = made.rows, made.time_s, _at(channel.temp_c, made.rows)
-    marks = made.marks.copy()
-    if not take.all():
-        rows, times, temps, marks = rows[take], times[take], temps[take], marks[take]
-        typed = typed[take]
+    marks, switched_on = made.marks.copy(), made.switched_on
+    worded = np.flatnonzero(np.isin(rows, np.fromiter(faults, dtype=np.int64))) if faults else None
+    if worded is not None:
+        has[worded] = True
+    if not has.all():
+        if not has.any():
+            return None
+        rows, times, temps, marks = rows[has], times[has], temps[has], marks[has]
+        typed = typed[has]
+        if worded is not None:
+            worded = np.searchsorted(np.flatnonzero(has), worded)
+        if switched_on is not None:
+            switched_on = switched_on[has]
     codes = mark_codes(typed, temps)
-    codes[worded[take]] = WORD
-    marks[marks == 0] = codes[marks == 0]
-    if made.switched_on is not None:
-        marks[(marks == 0) & made.switched_on[take]] = POWER_UP
+    if worded is not None:
+        codes[worded] = WORD
+    np.copyto(marks, codes, where=marks == 0)
+    if switched_on is not None:
+        marks[(marks == 0) & switched_on] = POWER_UP
     rows, times, temps, marks = _settle_repeats(rows, times, temps, marks, said)
     _say_marks(channel, rows, marks, faults, said)
     _say_gaps(times, temps, marks, rows, said)

@@ -78,6 +78,12 @@ def never_falls(values: Floats) -> bool:
     return bool(np.all(values[1:] >= values[:-1]))
 
 
+def falls_over(values: Floats, limit: float) -> bool:
+    """Tell whether a value is anywhere lower than the one before it by more than `limit`."""
+    pieces = range(0, values.size - 1, _PIECE)
+    return any(np.any(np.diff(values[low : low + _PIECE + 1]) < -limit) for low in pieces)
+
+
 def steps_over(values: Floats, limit: float) -> bool:
     """Tell whether neighbours anywhere differ by more than `limit`.
 
@@ -128,32 +134,37 @@ def unroll_clock(
     """
     if not (of_day or dated) or never_falls(seconds):
         return seconds
-    known = np.flatnonzero(np.isfinite(seconds))
-    if known.size < 3:
-        return seconds
-    values = seconds[known].copy()
+    finite = np.isfinite(seconds)
+    known = None if finite.all() else np.flatnonzero(finite)
+    values = seconds if known is None else seconds[known]
     step = usual_step(values)
-    if not np.isfinite(step):
+    if values.size < 3 or not np.isfinite(step):
         return seconds
-    falls = np.flatnonzero(np.diff(values) < 0) + 1
-    if not falls.size:
+    falls = [
+        at + low + 1
+        for low in range(0, values.size - 1, _PIECE)
+        for at in np.flatnonzero(np.diff(values[low : low + _PIECE + 1]) < 0).tolist()
+    ]
+    if not falls:
         return seconds
     half_clock = of_day and not twelve and values.max() < 13 * HOUR_S
-    added = np.zeros(values.size)
+    carried = values.copy()
     slack = max(0.5 * step, 1.0)
-    for at in falls.tolist():
+    for at in falls:
         fall = values[at] - values[at - 1]
         if of_day and half_clock and fall > -12 * HOUR_S and fall + 12 * HOUR_S <= 3 * step + slack:
-            added[at:] += 12 * HOUR_S
+            carried[at:] += 12 * HOUR_S
             said.append("the clock shows 12 hours without halves; it went on past 12:59")
         elif of_day and fall < -DAY_S / 2:
-            added[at:] += DAY_S
+            carried[at:] += DAY_S
             said.append("the clock passed midnight")
         elif abs(fall + HOUR_S - step) <= slack and _stays_back(values, at):
-            added[at:] += HOUR_S
+            carried[at:] += HOUR_S
             said.append("the clock was put back by one hour; seconds go on")
+    if known is None:
+        return carried
     seconds = seconds.copy()
-    seconds[known] = values + added
+    seconds[known] = carried
     return seconds
 
 

@@ -8,6 +8,8 @@ import numpy.typing as npt
 from metafreeze.register.traces.logged import CODE, IMPOSSIBLE, Floats, Marks
 from metafreeze.register.traces.segments import some_steps
 
+Places = npt.NDArray[np.int64]
+
 # Common practice, no source: what digital sensors, thermocouple amplifiers and loggers give
 # for an open or shorted line, a lost bus, or the reading before the first conversion.
 _CODES = (
@@ -24,6 +26,8 @@ _OFF_K = 4.0
 _OFF_STEPS = 8.0
 # A run of one code longer than this is a temperature that is held.
 _LONGEST_RUN = 120
+# So many readings are looked at in one go.
+_PIECE = 1 << 16
 
 
 def mark_codes(typed: Floats, temp_c: Floats) -> Marks:
@@ -45,48 +49,57 @@ def mark_codes(typed: Floats, temp_c: Floats) -> Marks:
         Places in `REASONS`.
     """
     marks = np.zeros(temp_c.size, dtype=np.int8)
-    finite = np.isfinite(temp_c)
-    with np.errstate(invalid="ignore"):
-        outside = (temp_c < LOWEST_C) | (temp_c > HIGHEST_C) | np.isinf(temp_c)
-    if outside.any():
-        known = np.isin(typed, _CODES) | _repeats(typed, outside)
-        marks[outside & known] = CODE
-        marks[outside & ~known] = IMPOSSIBLE
-    lowest, highest = (np.nanmin(typed), np.nanmax(typed)) if finite.any() else (0.0, 0.0)
-    inside = [code for code in _CODES if lowest <= code <= highest]
-    if not inside:
+    beyond: list[Places] = [np.empty(0, dtype=np.int64)]
+    coded: list[Places] = [np.empty(0, dtype=np.int64)]
+    # In pieces, which takes less memory and less time.
+    for low in range(0, temp_c.size, _PIECE):
+        outside, inside = _look_at(typed[low : low + _PIECE], temp_c[low : low + _PIECE])
+        beyond.append(outside + low)
+        coded.append(inside + low)
+    outside, inside = np.concatenate(beyond), np.concatenate(coded)
+    if outside.size:
+        values, counts = np.unique(typed[outside], return_counts=True)
+        # An impossible value that stands more than once is a code of its own.
+        known = np.isin(typed[outside], [*_CODES, *values[counts > 1].tolist()])
+        marks[outside] = np.where(known, CODE, IMPOSSIBLE)
+    if not inside.size:
         return marks
-    coded = np.zeros(typed.size, dtype=np.bool_)
-    for code in inside:
-        coded |= typed == code
-    where = np.flatnonzero(coded & finite & ~outside)
-    if not where.size:
-        return marks
-    good = finite & (marks == 0)
-    steps = np.abs(some_steps(np.where(good, temp_c, np.nan) if not good.all() else temp_c))
+    steps = np.abs(some_steps(np.where(marks == 0, temp_c, np.nan) if outside.size else temp_c))
     usual = float(np.median(steps)) if steps.size else 0.0
     far = max(_OFF_K, _OFF_STEPS * usual)
-    cuts = np.flatnonzero((np.diff(where) > 1) | (np.diff(typed[where]) != 0)) + 1
-    for run in np.split(where, cuts):
-        if run.size <= _LONGEST_RUN and _stands_off(temp_c, good, run, far):
+    cuts = np.flatnonzero((np.diff(inside) > 1) | (np.diff(typed[inside]) != 0)) + 1
+    for run in np.split(inside, cuts):
+        if run.size <= _LONGEST_RUN and _stands_off(temp_c, outside, run, far):
             marks[run] = CODE
     return marks
 
 
-def _repeats(typed: Floats, outside: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Tell which impossible values stand more than once: a code of its own."""
-    values, counts = np.unique(typed[outside], return_counts=True)
-    return np.isin(typed, values[counts > 1])
+def _look_at(typed: Floats, temp_c: Floats) -> tuple[Places, Places]:
+    """List impossible temperatures, and codes among the possible ones."""
+    finite = np.isfinite(temp_c)
+    with np.errstate(invalid="ignore"):
+        outside = (temp_c < LOWEST_C) | (temp_c > HIGHEST_C) | np.isinf(temp_c)
+    lowest, highest = np.fmin.reduce(typed), np.fmax.reduce(typed)
+    coded = np.zeros(typed.size, dtype=np.bool_)
+    for code in _CODES:
+        if lowest <= code <= highest:
+            coded |= typed == code
+    return np.flatnonzero(outside), np.flatnonzero(coded & finite & ~outside)
 
 
-def _stands_off(
-    temp_c: Floats, good: npt.NDArray[np.bool_], run: npt.NDArray[np.int64], far: float
-) -> bool:
+def _good_between(temp_c: Floats, outside: Places, low: int, high: int) -> Places:
+    """List the possible readings between two places, counted from the first."""
+    good = np.isfinite(temp_c[low:high])
+    good[outside[np.searchsorted(outside, low) : np.searchsorted(outside, high)] - low] = False
+    return np.flatnonzero(good)
+
+
+def _stands_off(temp_c: Floats, outside: Places, run: Places, far: float) -> bool:
     """Tell whether a run of one value stands off the good readings on both sides."""
     value = float(temp_c[run[0]])
     first, last = int(run[0]), int(run[-1])
-    before = np.flatnonzero(good[max(first - 40, 0) : first])
-    after = np.flatnonzero(good[last + 1 : last + 41])
+    before = _good_between(temp_c, outside, max(first - 40, 0), first)
+    after = _good_between(temp_c, outside, last + 1, min(last + 41, temp_c.size))
     left = float(temp_c[max(first - 40, 0) + before[-1]]) if before.size else np.nan
     right = float(temp_c[last + 1 + after[0]]) if after.size else np.nan
     if np.isnan(left) and np.isnan(right):
@@ -100,7 +113,7 @@ def _stands_off(
     return min(abs(value - left), abs(value - right)) > far and ((value > left) == (value > right))
 
 
-def _back(first: int, before: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+def _back(first: int, before: Places) -> Places:
     """Give the two good readings before a run, the nearer first."""
-    places: npt.NDArray[np.int64] = max(first - 40, 0) + before[::-1][:2]
+    places: Places = max(first - 40, 0) + before[::-1][:2]
     return places
