@@ -337,7 +337,17 @@ def _with_degrees(temps: list[str]) -> str:
     return "\n".join(["time (s),water", *_rows(str, [f"{t} °C" for t in temps])]) + "\n"
 
 
+def _single_spaces(temps: list[str]) -> str:
+    return "\n".join(["time(s) water(°C)", *_rows(str, temps, " ")]) + "\n"
+
+
+def _nothing_else(temps: list[str]) -> str:
+    return "\n".join(["Interval: 5 s", "water (°C)", *temps]) + "\n"
+
+
 _FILES = [
+    _single_spaces,
+    _nothing_else,
     _three_commas,
     _grouped,
     _both_marks,
@@ -381,6 +391,106 @@ _FILES = [
     _back_an_hour,
     _state,
 ]
+
+
+def _interrupted(at: dict[int, list[str]]) -> Callable[[str], str]:
+    """Put lines before some lines of a file, counted from its end where that is negative."""
+
+    def change(text: str) -> str:
+        lines = text.splitlines()
+        for place in sorted(at, key=lambda k: k % (len(lines) + 1), reverse=True):
+            where = place if place >= 0 else len(lines) + 1 + place
+            lines[where:where] = at[place]
+        return "\n".join(lines) + "\n"
+
+    return change
+
+
+def _heading_again(text: str) -> str:
+    lines = text.splitlines()
+    for place in (1100, 600):
+        lines.insert(place, lines[0])
+    return "\n".join(lines) + "\n"
+
+
+_INTERRUPTIONS = {
+    "footer": _interrupted({-1: ["", "Total readings: 1500"]}),
+    "footer beside": _interrupted({-1: ["End of data,"]}),
+    "two footers": _interrupted({-1: ["", "Max,78.1", "Min,-6.2", "Operator: invented"]}),
+    "blank line": _interrupted({700: [""], 900: ["", ""]}),
+    "comment": _interrupted({700: ["# battery changed"], 800: ["# door, opened"]}),
+    "short row": _interrupted({800: ["12:00"]}),
+    "long row": _interrupted({800: ["12:00,1,2,3"]}),
+    "long row of nothing": _interrupted({800: ["12:00:00,20.5,,"]}),
+    "quoted": _interrupted({800: ['"door, opened",'], 810: ['"12:00","20.5"']}),
+    "empty cells": _interrupted({800: [","], 820: [" , "]}),
+    "preamble": _interrupted({0: ["Logger: invented", "Serial: 17", ""], -1: ["", "End"]}),
+    "heading again": _heading_again,
+    "units again": lambda text: _heading_again(text).replace(
+        "(°C)\n", "(°C)\n".replace("\n", "\n,°C\n")
+    ),
+    "another table": _interrupted({-1: ["", "a,b,c,d", "1,2,3,4", "2,3,4,5"]}),
+    "cut off": lambda text: text[:-4],
+    "quote over lines": _interrupted({800: ['"door', 'opened",20.1']}),
+}
+_REGULAR = {"footer beside", "quoted", "cut off"}
+_MAY_BE_LEFT = {"another table", "quote over lines"}
+
+
+@pytest.mark.parametrize("kind", _INTERRUPTIONS)
+@pytest.mark.parametrize("write", [_plain, _stamps, _clocked(_day_first), _returns])
+def test_a_few_lines_of_their_own_kind_change_nothing_else(
+    write: Callable[[list[str]], str],
+    kind: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    path = tmp_path / "trace.csv"
+    text = write(_temperatures(np.random.default_rng(20250211)))
+    text = _INTERRUPTIONS[kind](text.replace("\r\n", "\n"))
+    if write is _returns:
+        text = text.replace("\n", "\r\n")
+    path.write_bytes(text.encode())
+    taken: list[object] = []
+    fast = text_files._read_interrupted
+
+    def noted(*given: object) -> object:
+        taken.append(fast(*given))  # type: ignore[arg-type]
+        return taken[-1]
+
+    monkeypatch.setattr(text_files, "_read_interrupted", noted)
+    monkeypatch.setattr(text_files, "_HEAD", 1 << 9)
+    ways = []
+    for short, many in ((1, 1), (1 << 40, 1 << 40)):
+        monkeypatch.setattr(text_files, "_SHORT", short)
+        monkeypatch.setattr(clocks, "_MANY", many)
+        source = read_file(path)
+        ways.append((source, read_traces(source)))
+    # Whatever has the usual number of cells in each line is regular already.
+    assert len(taken) == (0 if kind in _REGULAR else 1)
+    assert all(taken) or kind in _MAY_BE_LEFT
+    (quick, made), (exact, expected) = ways
+    assert quick.findings == exact.findings
+    assert replace(quick.dialect, evidence=()) == replace(exact.dialect, evidence=())
+    if taken:
+        assert quick.dialect.evidence == exact.dialect.evidence
+    for one, other in zip(quick.tables, exact.tables, strict=True):
+        assert one.file_rows.tolist() == other.file_rows.tolist()
+        for name in ("header_row", "preamble", "footer", "unreadable", "breaks", "because"):
+            assert getattr(one, name) == getattr(other, name)
+        for column, same in zip(one.columns, other.columns, strict=True):
+            assert whole(column.text).to_pylist() == whole(same.text).to_pylist()
+            assert (column.heading, column.unit, column.position, column.day_order) == (
+                same.heading,
+                same.unit,
+                same.position,
+                same.day_order,
+            )
+    for a, b in zip(made, expected, strict=True):
+        np.testing.assert_array_equal(a.time_s, b.time_s)
+        np.testing.assert_array_equal(a.temp_c, b.temp_c)
+        np.testing.assert_array_equal(a.marks, b.marks)
+        assert (a.how, a.events, a.findings) == (b.how, b.events, b.findings)
 
 
 @pytest.mark.parametrize("write", _FILES)

@@ -367,8 +367,17 @@ def _decide_by_shapes(text: LongText) -> DateColumn | None:
     bad = parse_dates(cells, order)[1]
     if not decided.order:
         return decided if bad.all() else None
-    if decided.contradicting.size or bad.any():
-        # The share of each kind among all cells counts.
+    if bad.any():
+        # Where few cells are no dates, the others decide; else the share of all cells counts.
+        stamps = stamps_of(text)
+        assert stamps is not None
+        counts = np.bincount(stamps.key[stamps.key >= 0], minlength=stamps.first.size).tolist()
+        standing = dict(zip(stamps.first.tolist(), counts, strict=True))
+        if sum(standing.get(row, 1) for row in rows[bad].tolist()) > _MOST_ODD * len(text):
+            return None
+        cells, rows = cells.filter(pa.array(~bad)), rows[~bad]
+        decided = decide_day_order(cells)
+    if decided.contradicting.size:
         return None
     return replace(decided, at=int(rows[decided.at]) if decided.at >= 0 else -1)
 

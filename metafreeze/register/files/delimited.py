@@ -21,7 +21,7 @@ SINGLE = ""
 NAMES = {"\t": "tab", ";": "semicolon", "|": "pipe", ",": "comma", " ": "space", "": "nothing"}
 _WORDS = {**{name: mark for mark, name in NAMES.items()}, "\\t": "\t", "none": "", "spaces": " "}
 # Stands for "no delimiter" where the parser wants one: the unit separator of ASCII.
-_NEVER = "\x1f"
+NEVER = "\x1f"
 
 # A delimiter that splits this share of rows alike, into clean cells, needs no rival.
 _CONVINCING = 0.6
@@ -125,7 +125,7 @@ def split_records(text: str, mark: str, *, file: str = "") -> Records:
     if mark == SPACES:
         return _split_at_spaces(lines)
     with _long_cells(len(text)):
-        return _split_quoted(lines, mark or _NEVER, file)
+        return _split_quoted(lines, mark or NEVER, file)
 
 
 def _split_quoted(lines: list[str], mark: str, file: str) -> Records:

@@ -38,6 +38,9 @@ _FEW = 1 / 16
 # A column with a larger share of cells that are no plain numbers is not read as numbers here.
 _MOST_ODD = 0.1
 
+# A column of more different cells is not taken by these.
+MOST_WORDS = 200
+
 _NEWLINE, _RETURN, _QUOTE = 10, 13, 34
 
 
@@ -78,9 +81,9 @@ class LongTable:
         self.edges = np.unique(np.append(edges[edges < self.n_rows], self.n_rows)).tolist()
         if utf8.find(b'"', start) >= 0 and not all(self.over_blocks(self._quotes_are_regular)):
             raise Irregular
-        # The heading may hold a degree sign; below it a long file mostly keeps to ASCII.
-        known = _SPACES[:4] if self.body.max(initial=0) < 128 else _SPACES
-        self.spaces = [space for space in known if utf8.find(space.encode(), start) >= 0]
+        self.spaces = [space for space in " \t\v\f" if utf8.find(space.encode(), start) >= 0]
+        if self.body.max(initial=0) >= 128:
+            self.spaces += _wide_spaces(self.body)
 
     def _place(self, row: int) -> int:
         """Give the place where a record begins; that behind the last one is the end."""
@@ -110,20 +113,26 @@ class LongTable:
             and np.all(edge[after] | (closing == self.body.size - 1))
         )
 
-    def over_blocks(self, task: Callable[[int, int], Result]) -> Iterator[Result]:
+    def over_blocks(
+        self, task: Callable[[int, int], Result], *, turned: bool = False
+    ) -> Iterator[Result]:
         """Do a task for the records of each block, several at once where there is much to read.
 
         Parameters
         ----------
         task : callable
             Takes the first record and the one after the last.
+        turned : bool
+            Whether to begin with the last block.
 
         Yields
         ------
         object
-            One result a block, in file order.
+            One result a block, in their order.
         """
         spans = list(zip(self.edges[:-1], self.edges[1:], strict=True))
+        if turned:
+            spans.reverse()
         if self.body.size < _MUCH:
             yield from (task(*span) for span in spans)
             return
@@ -196,6 +205,17 @@ class LongTable:
             raise Irregular
         return {j: _one_chunk(table.column(k)) for k, j in enumerate(kinds)}
 
+    def only(self, chosen: npt.NDArray[np.bool_]) -> LongTable:
+        """Give the text of the chosen records alone."""
+        parts = []
+        for low, high in zip(self.edges[:-1], self.edges[1:], strict=True):
+            body = self.body[self._place(low) : self._place(high)]
+            ends = np.flatnonzero(body == _NEWLINE) + 1
+            ends = ends if ends.size == high - low else np.append(ends, body.size)
+            lengths = np.diff(ends, prepend=0)
+            parts.append(body[np.repeat(chosen[low:high], lengths)].tobytes())
+        return LongTable(b"".join(parts), 0, self.mark, len(self.names))
+
     def strings(self, low: int, high: int, columns: Sequence[int]) -> dict[int, pa.StringArray]:
         """Read cells as typed, null where there is nothing but white space."""
         try:
@@ -223,7 +243,23 @@ class LongTable:
         return _without_blanks(cells[column], self.spaces)
 
 
-_SPACES = " \t\v\f\u00a0\u2007\u2009\u202f\u3000"
+WIDE_SPACES = "\u00a0\u2007\u2009\u202f\u3000"
+
+
+def _wide_spaces(body: npt.NDArray[np.uint8]) -> list[str]:
+    """List the spaces beyond ASCII that a text holds."""
+    found = set()
+    for low in range(0, body.size, _PIECE):
+        piece = body[low : low + _PIECE + 2]
+        # Few bytes begin a letter beyond ASCII, and those of a space are looked at alone.
+        at = np.flatnonzero(np.isin(piece[:_PIECE], (0xC2, 0xE2, 0xE3)))
+        for space in WIDE_SPACES:
+            fits = np.ones(at.size, dtype=np.bool_)
+            for k, byte in enumerate(space.encode()):
+                fits &= piece[np.minimum(at + k, piece.size - 1)] == byte
+            if fits.any():
+                found.add(space)
+    return sorted(found)
 
 
 def _line_starts(body: npt.NDArray[np.uint8]) -> tuple[int, npt.NDArray[np.int64]]:
@@ -275,16 +311,21 @@ class LongText:
         The column.
     null_count : int
         Number of empty cells.
+    turned : bool
+        Whether the last record comes first.
     """
 
-    def __init__(self, table: LongTable, at: int, null_count: int) -> None:
+    def __init__(self, table: LongTable, at: int, null_count: int, *, turned: bool = False) -> None:
         self.table = table
         self.at = at
         self.null_count = null_count
+        self.turned = turned
         # Whether all cells are ISO 8601 without offsets.
         self.holds_stamps = False
         # What somebody found out about all cells and may ask for again.
         self.kept: object = None
+        # Its different cells and their places as `words_of` gives them, empty where they are many.
+        self.words: tuple[list[str | None], npt.NDArray[np.int16]] | None = None
         self._numbers: dict[str, tuple[Floats, Rows] | None] = {}
         self._stamps: Floats | None = None
 
@@ -297,22 +338,44 @@ class LongText:
     def take(self, rows: Rows | pa.Array) -> pa.StringArray:
         """Give the cells of some rows, in the order of `rows`."""
         places = np.asarray(rows)
+        if self.turned:
+            places = len(self) - 1 - places
         if places.size <= max(_FEW * len(self), 64):
             return self.table.pick(places, self.at)
-        return _one_chunk(self.whole().take(pa.array(places)))
+        return _one_chunk(pa.chunked_array(list(self._blocks())).take(pa.array(places)))
 
     def slice(self, offset: int = 0, length: int | None = None) -> pa.StringArray:
         """Give the cells from `offset` on."""
         end = len(self) if length is None else min(offset + length, len(self))
         return self.take(np.arange(offset, max(end, offset)))
 
-    def piece(self, low: int, high: int) -> pa.StringArray:
-        """Give the cells from row `low` to before `high`."""
+    def _piece(self, low: int, high: int) -> pa.StringArray:
         return self.table.strings(low, high, [self.at])[self.at]
+
+    def _blocks(self) -> Iterator[pa.StringArray]:
+        yield from self.table.over_blocks(self._piece)
+
+    def over_pieces(self, task: Callable[[pa.StringArray], Result]) -> Iterator[Result]:
+        """Do a task for the cells in pieces, in their order."""
+
+        def whole_task(low: int, high: int) -> Result:
+            cells = self._piece(low, high)
+            return task(cells.take(pa.array(np.arange(len(cells))[::-1])) if self.turned else cells)
+
+        yield from self.table.over_blocks(whole_task, turned=self.turned)
 
     def whole(self) -> pa.ChunkedArray:
         """Give all cells as an array."""
-        return pa.chunked_array(list(self.table.over_blocks(self.piece)), type=pa.string())
+        return pa.chunked_array(list(self.over_pieces(lambda cells: cells)), type=pa.string())
+
+    def of(self, table: LongTable | None = None, *, turned: bool = False) -> LongText:
+        """Give the same column of another text, or of this one the other way round."""
+        if table is None:
+            return LongText(self.table, self.at, self.null_count, turned=self.turned != turned)
+        text = LongText(table, self.at, 0)
+        text.null_count = sum(text.over_pieces(lambda cells: int(cells.null_count)))
+        text.holds_stamps = self.holds_stamps
+        return text
 
     def numbers(self, decimal: str) -> tuple[Floats, Rows] | None:
         """Read plain numbers: digits with at most a sign, one decimal mark and an exponent.
@@ -336,14 +399,19 @@ class LongText:
 
     def _read_numbers(self, decimal: str) -> tuple[Floats, Rows] | None:
         values = np.empty(len(self))
-
-        def task(low: int, high: int) -> Rows:
-            values[low:high], odd = plain_numbers(self.piece(low, high), decimal)
-            return odd + low
-
-        odd = np.concatenate(list(self.table.over_blocks(task)))
+        odd_rows = []
+        begin = 0
+        for part, rows in self.over_pieces(lambda cells: plain_numbers(cells, decimal)):
+            values[begin : begin + part.size] = part
+            odd_rows.append(rows + begin)
+            begin += part.size
+        odd = np.concatenate(odd_rows)
         values.setflags(write=False)
         return None if odd.size > _MOST_ODD * len(self) else (values, odd)
+
+    def has_numbers(self, decimal: str) -> bool:
+        """Tell whether numbers with a decimal mark have been read."""
+        return decimal in self._numbers
 
     def keep_numbers(self, decimal: str, values: Floats, odd: Rows) -> None:
         """Keep numbers that were read with those of other columns."""
@@ -367,9 +435,11 @@ class LongText:
         seconds, self._stamps = self._stamps, None
         if seconds is None and self.holds_stamps:
             seconds = np.empty(len(self))
-            for low, part in zip(self.table.edges, over_pieces(self, stamp_seconds), strict=False):
+            begin = 0
+            for part in self.over_pieces(stamp_seconds):
                 assert part is not None
-                seconds[low : low + part.size] = part
+                seconds[begin : begin + part.size] = part
+                begin += part.size
         return seconds
 
     def forget(self) -> None:
@@ -416,9 +486,53 @@ def over_pieces(text: Text, task: Callable[[pa.StringArray], Result]) -> Iterato
         One result a piece.
     """
     if isinstance(text, LongText):
-        yield from text.table.over_blocks(lambda low, high: task(text.piece(low, high)))
+        yield from text.over_pieces(task)
     else:
         yield from map(task, whole(text).chunks)
+
+
+def words_of(text: Text, most: int) -> tuple[list[str | None], npt.NDArray[np.int16]] | None:
+    """Tell a column of few different cells.
+
+    Parameters
+    ----------
+    text : string array, shape (n,)
+        The cells.
+    most : int
+        How many different ones there may be, at most `MOST_WORDS`.
+
+    Returns
+    -------
+    words : list of str or None
+        The different cells, None for an empty one, in the order of their first places.
+    codes : int array, shape (n,)
+        Place in `words` of each cell. None in place of both where there are more.
+    """
+    if isinstance(text, LongText):
+        if text.words is None:
+            text.words = _words_of(text) or ([], np.empty(0, dtype=np.int16))
+        words, codes = text.words
+        return (words, codes) if 0 < len(words) <= most else None
+    found = _words_of(text)
+    return found if found is not None and len(found[0]) <= most else None
+
+
+def _words_of(text: Text) -> tuple[list[str | None], npt.NDArray[np.int16]] | None:
+    most = MOST_WORDS
+    if len(set(whole(text.slice(0, 4 * most)).to_pylist())) > most:
+        return None
+    known: dict[str | None, int] = {}
+    codes = np.empty(len(text), dtype=np.int16)
+    begin = 0
+    for piece in over_pieces(text, lambda cells: pc.dictionary_encode(cells, "encode")):
+        words = piece.dictionary.to_pylist()
+        numbers = [known.setdefault(word, len(known)) for word in words]
+        if len(known) > most:
+            return None
+        places = piece.indices.to_numpy(zero_copy_only=False)
+        codes[begin : begin + len(piece)] = np.array(numbers, dtype=np.int16)[places]
+        begin += len(piece)
+    return list(known), codes
 
 
 def _odd_rows(values: Floats, cells: pa.Array) -> Rows:

@@ -21,12 +21,14 @@ import pyarrow.compute as pc
 
 from metafreeze.errors import Fault, Location
 from metafreeze.register.files.long_text import (
+    MOST_WORDS,
     LongText,
     Text,
     cell_bytes,
     over_pieces,
     plain_numbers,
     whole,
+    words_of,
 )
 from metafreeze.register.files.sheets import Dialect, cells_over_length
 
@@ -162,6 +164,12 @@ def parse_numbers(
     if len(text) == 0:
         return np.empty(0), np.empty(0, dtype=np.bool_)
     decimal, grouping = _marks(dialect)
+    known = isinstance(text, LongText) and text.has_numbers(decimal)
+    kinds = words_of(text, MOST_WORDS) if len(text) > _MANY_ROWS and not known else None
+    if kinds is not None:
+        # A column of few different cells is read by these alone.
+        values, bad = _parse_each(whole(pa.array(kinds[0], pa.string())), decimal, grouping)
+        return values[kinds[1]], bad[kinds[1]]
     plain = None
     if decimal in (".", ","):
         plain = _read_plainly(text, decimal)

@@ -7,9 +7,12 @@ then verified on every line. All others take the exact way, record by record.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -17,15 +20,17 @@ from metafreeze.errors import Fault
 from metafreeze.register.answers import Answers
 from metafreeze.register.files.delimited import (
     NAMES,
+    NEVER,
     SINGLE,
     SPACES,
     Delimiter,
     decide_delimiter,
 )
 from metafreeze.register.files.encodings import Decoded, decode_text
+from metafreeze.register.files.excerpts import Excerpt, take_excerpt, whole_records
 from metafreeze.register.files.grids import Block, Grid
 from metafreeze.register.files.layout import find_blocks
-from metafreeze.register.files.long_text import Guess, Irregular, LongTable, Text, scan
+from metafreeze.register.files.long_text import WIDE_SPACES, Guess, Irregular, LongTable, Text, scan
 from metafreeze.register.files.sheets import Column, RawTable
 from metafreeze.register.files.tables import Draft, file_fault, notes_of, table_of_block
 from metafreeze.register.files.traces import tells_runs
@@ -34,6 +39,8 @@ from metafreeze.register.files.traces import tells_runs
 _SHORT = 1 << 17
 # The structure of a long file is found on so many bytes from its start.
 _HEAD = 1 << 13
+# A heading that stands again is one of so many lines at the top.
+_HEADING_LINES = 60
 # More columns than any spreadsheet has: a file of another kind.
 MOST_COLUMNS = 16_384
 
@@ -85,9 +92,10 @@ def read_text(data: bytes, *, name: str, answers: Answers) -> Draft:
             ],
         )
     if decoded.readable and len(decoded.utf8) >= _SHORT:
-        regular = _read_long(decoded, name, answers)
-        if regular is not None:
-            return regular
+        for way in (_read_long, _read_interrupted):
+            regular = way(decoded, name, answers)
+            if regular is not None:
+                return regular
     return _read_exactly(decoded, name, answers)
 
 
@@ -193,11 +201,14 @@ def _plan_long(head: str, name: str, answers: Answers) -> _Plan | None:
     """Find the structure on the first lines; None where it is not as plain as can be."""
     delimiter = decide_delimiter(head, file=name, forced=answers.delimiter)
     records = delimiter.records
-    if delimiter.mark in (SPACES, SINGLE) or records.findings or not records.usual_quotes:
+    if records.findings or not records.usual_quotes:
         return None
+    if delimiter.mark == SINGLE:
+        # The ends of lines are no part of a cell, which only this way of reading shows.
+        records = replace(records, rows=[[c.rstrip("\r\n") for c in row] for row in records.rows])
     if any("\n" in cell or "\r" in cell for row in records.rows for cell in row):
         return None
-    grid = Grid(rows=records.rows, lines=records.lines, file=name, joiner=delimiter.mark)
+    grid = Grid(rows=records.rows, lines=records.lines, file=name, joiner=_joiner(delimiter.mark))
     layout = find_blocks(grid)
     if (
         len(layout.blocks) != 1
@@ -228,8 +239,80 @@ def _read_long(decoded: Decoded, name: str, answers: Answers) -> Draft | None:
     start = 0
     for _ in range(first_line - 1):
         start = utf8.find(b"\n", start) + 1
+    columns = _read_columns(plan, utf8, start)
+    if columns is None:
+        return None
+    rows = np.arange(first_line, first_line + len(columns[0]), dtype=np.int32)
+    evidence = f"all {rows.size} rows have {plan.n_cells} cells"
+    return _draft_of(plan, decoded, name, answers, _table_of_columns(plan, columns, rows), evidence)
+
+
+def _read_interrupted(decoded: Decoded, name: str, answers: Answers) -> Draft | None:
+    """Read a long file of which few lines are not as the others; None where that fails."""
+    utf8 = decoded.utf8
+    end = utf8.find(b"\n", _HEAD) + 1
+    if not end:
+        return None
+    head = decide_delimiter(utf8[:end].decode("utf-8"), file=name, forced=answers.delimiter)
+    mark, rows = head.mark, [row for row in head.records.rows if any(map(str.strip, row))]
+    if mark in (SPACES, SINGLE) or head.records.findings or not head.records.usual_quotes:
+        return None
+    n_cells, _ = Counter(map(len, rows)).most_common(1)[0]
+    first = utf8[:end].splitlines(keepends=True)[:_HEADING_LINES]
+    # Records at the top are spelled alike, but for their digits; a heading is not.
+    spelled = Counter(re.sub(rb"[0-9]+", b"0", line) for line in first)
+    single = [line for line in first if spelled[re.sub(rb"[0-9]+", b"0", line)] == 1]
+    excerpt = take_excerpt(utf8, end, mark, n_cells, [line for line in single if line.strip()])
+    if excerpt is None:
+        return None
+    plan = _plan_excerpt(excerpt, name, answers, mark, n_cells)
+    if plan is None:
+        return None
+    records = whole_records(utf8, excerpt, plan.grid, plan.block, mark, n_cells)
+    columns = None if records is None else _read_columns(plan, records.text, 0)
+    if records is None or columns is None or len(columns[0]) != records.rows.size:
+        return None
+    table = replace(
+        _table_of_columns(plan, columns, records.rows),
+        footer=tuple(plan.block.footer),
+        unreadable=tuple(plan.block.unreadable),
+        breaks=records.breaks,
+    )
+    filled = [len(row) for row in plan.grid.rows if any(map(str.strip, row))]
+    alike, total = filled.count(n_cells) + excerpt.left_out, len(filled) + excerpt.left_out
+    evidence = f"{alike} of {total} rows have {n_cells} cells"
+    return _draft_of(plan, decoded, name, answers, table, evidence)
+
+
+def _plan_excerpt(
+    excerpt: Excerpt, name: str, answers: Answers, mark: str, n_cells: int
+) -> _Plan | None:
+    """Find the one table of an excerpt; None where its cells run over lines or it has more."""
+    delimiter = decide_delimiter(excerpt.text, file=name, forced=answers.delimiter)
+    records = delimiter.records
+    if delimiter.mark != mark or records.findings or not records.usual_quotes:
+        return None
+    if any("\n" in cell or "\r" in cell for row in records.rows for cell in row):
+        return None
+    lines = [int(excerpt.lines[n - 1]) for n in records.lines]
+    grid = Grid(rows=records.rows, lines=lines, file=name, joiner=mark)
+    layout = find_blocks(grid)
+    if len(layout.blocks) != 1 or any(f.severity == "error" for f in layout.findings):
+        return None
+    block = layout.blocks[0]
+    if not block.heading_rows or not block.body or max(block.columns) >= n_cells:
+        return None
+    findings = [*layout.findings, *_swallowed_rows(grid, layout.blocks, delimiter)]
+    return _Plan(delimiter, grid, block, findings, n_cells)
+
+
+def _read_columns(plan: _Plan, utf8: bytes, start: int) -> list[Text] | None:
+    """Read the records from `start` on; None where some line speaks against the plan."""
+    mark = plan.delimiter.mark
+    if mark in (SPACES, SINGLE) and not _splits_plainly(utf8, start, mark):
+        return None
     try:
-        lines = LongTable(utf8, start, plan.delimiter.mark, plan.n_cells)
+        lines = LongTable(utf8, start, mark or NEVER, plan.n_cells)
     except Irregular:
         return None
     columns = scan(
@@ -238,16 +321,24 @@ def _read_long(decoded: Decoded, name: str, answers: Answers) -> Draft | None:
         lambda cells, n_rows: _holds_for(plan, cells, n_rows),
         keep=tells_runs(plan.block.headings, plan.block.groups),
     )
-    if columns is None or not _unnamed_are_empty(plan, columns):
-        return None
-    table = _table_of_columns(plan, columns, first_line)
-    mark = plan.delimiter.mark
-    evidence = plan.delimiter.evidence
+    return columns if columns is not None and _unnamed_are_empty(plan, columns) else None
+
+
+def _splits_plainly(utf8: bytes, start: int, mark: str) -> bool:
+    """Tell whether single spaces part cells, or nothing does, and no quote is to be heeded."""
+    others = [b'"']
+    if mark == SPACES:
+        others += [b"  ", b"\n ", b" \n", b" \r", b"\t", b"\v", b"\f"]
+        others += [space.encode() for space in WIDE_SPACES]
+    return all(utf8.find(other, start) < 0 for other in others)
+
+
+def _draft_of(
+    plan: _Plan, decoded: Decoded, name: str, answers: Answers, table: RawTable, alike: str
+) -> Draft:
+    mark, evidence = plan.delimiter.mark, plan.delimiter.evidence
     if not answers.delimiter and "first line says so" not in evidence:
-        evidence = (
-            f"{NAMES.get(mark, mark)} between cells: all {table.n_rows} rows have "
-            f"{plan.n_cells} cells"
-        )
+        evidence = f"{NAMES.get(mark, mark)} between cells: {alike}"
     return Draft(
         name=name,
         tables=(table,),
@@ -255,7 +346,7 @@ def _read_long(decoded: Decoded, name: str, answers: Answers) -> Draft | None:
         encoding=decoded.encoding,
         delimiter=mark,
         evidence=(decoded.evidence, evidence),
-        no_commas=mark == "," and b'"' not in utf8,
+        no_commas=mark == "," and b'"' not in decoded.utf8,
     )
 
 
@@ -264,7 +355,10 @@ def _guesses(plan: _Plan) -> list[Guess]:
     rows = [plan.grid.rows[i] for i in plan.block.body]
     headings = dict(zip(plan.block.columns, plan.block.headings, strict=True))
     return [
-        _guess([cell.strip() for row in rows if (cell := row[j]).strip()], headings.get(j, ""))
+        _guess(
+            [cell.strip() for row in rows if j < len(row) and (cell := row[j]).strip()],
+            headings.get(j, ""),
+        )
         for j in range(plan.n_cells)
     ]
 
@@ -322,7 +416,9 @@ def _any_is(cells: pa.StringArray, heading: str) -> bool:
     return bool(pc.any(pc.equal(pc.utf8_trim_whitespace(cells), heading)).as_py())
 
 
-def _table_of_columns(plan: _Plan, texts: list[Text], first_line: int) -> RawTable:
+def _table_of_columns(
+    plan: _Plan, texts: list[Text], rows: npt.NDArray[np.signedinteger[Any]]
+) -> RawTable:
     block, grid = plan.block, plan.grid
     columns = tuple(
         Column(heading=heading, position=j + 1, text=texts[j], unit=unit, group=group)
@@ -330,10 +426,9 @@ def _table_of_columns(plan: _Plan, texts: list[Text], first_line: int) -> RawTab
             block.columns, block.headings, block.units, block.groups, strict=True
         )
     )
-    n_rows = len(texts[0])
     return RawTable(
         columns=columns,
-        file_rows=np.arange(first_line, first_line + n_rows, dtype=np.int32),
+        file_rows=rows,
         header_row=grid.lines[block.heading_rows[-1]],
         preamble=block.preamble,
     )

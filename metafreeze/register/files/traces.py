@@ -19,7 +19,7 @@ import pyarrow.compute as pc
 from metafreeze.register.files.cells import is_unit, look_of
 from metafreeze.register.files.long_text import Text, whole
 from metafreeze.register.files.numbers import parse_numbers
-from metafreeze.register.files.sheets import Column, Dialect
+from metafreeze.register.files.sheets import Column, Dialect, cells_over_length
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 
@@ -45,7 +45,7 @@ _BESIDE_STAMP = re.compile(BESIDE_STAMP)
 DEGREES = r"(?i)\s*(?:°|º|deg)?\s*[CFK]\s*$|\s*[℃℉]\s*$"
 # Longer columns are judged by so many stretches of neighbours, evenly over their length.
 _MOST_CELLS = 20_000
-_STRETCHES, _STRETCH = 60, 80
+_STRETCHES, _STRETCH, _MOST_ASKED = 60, 80, 5000
 # Seconds since 1970 of every date from 1990 on are larger than this.
 _EPOCH = 6e8
 
@@ -149,14 +149,31 @@ def without_degrees(text: Text) -> pa.ChunkedArray:
 
     Parameters
     ----------
-    text : pyarrow string array, shape (n,)
+    text : string array, shape (n,)
         Cells as typed.
 
     Returns
     -------
-    pyarrow string array, shape (n,)
+    pyarrow string array
+        Of shape (n,).
     """
     return pc.replace_substring_regex(whole(text), DEGREES, "")
+
+
+def hold_degrees(text: Text) -> bool:
+    """Tell whether a cell ends in the unit of a temperature; of a long column some are asked.
+
+    Parameters
+    ----------
+    text : string array, shape (n,)
+        Cells as typed.
+
+    Returns
+    -------
+    bool
+    """
+    some = whole(cells_over_length(text, _MOST_ASKED))
+    return bool(pc.any(pc.match_substring_regex(some, f"[0-9.,]{DEGREES}")).as_py())
 
 
 def _is_clock(column: Column, dialect: Dialect) -> bool:

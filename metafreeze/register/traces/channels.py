@@ -8,13 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from metafreeze.register.answers import Answers
-from metafreeze.register.files.long_text import LongText, whole
+from metafreeze.register.files.long_text import LongText, words_of
 from metafreeze.register.files.numbers import parse_numbers
 from metafreeze.register.files.sheets import Column, Dialect, RawTable
-from metafreeze.register.files.traces import DEGREES, without_degrees
+from metafreeze.register.files.traces import DEGREES, hold_degrees, without_degrees
 from metafreeze.register.meaning.headings import split_units
 from metafreeze.register.meaning.units import Unit, dimensions_of, find_unit
 from metafreeze.register.traces.clocks import Clock, read_clock_column, unit_of
@@ -59,7 +58,7 @@ _NOTHING_WORDS = re.compile(r"^(?:nan|na|n/a|null|none|nil|#n/a)$", re.IGNORECAS
 _FEWEST = 5
 # So many readings of a long record, evenly over it, tell its unit.
 _ENOUGH = 50_000
-_MOST_STATES = 8
+MOST_STATES = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -125,7 +124,7 @@ def numbers_of(column: Column, dialect: Dialect) -> Floats:
         values = parse_numbers(column.text, dialect)[0]
         return np.where(np.isnan(stored), values, stored)
     values = parse_numbers(column.text, dialect)[0]
-    if np.isfinite(values).any():
+    if np.isfinite(values).any() or not hold_degrees(column.text):
         return values
     return parse_numbers(without_degrees(column.text), dialect)[0]
 
@@ -403,7 +402,7 @@ _PROBE_WORDS = re.compile(
     r"|point|label|\btag\b|\bid\b|entity|topic",
     re.IGNORECASE,
 )
-_MOST_PROBES = 32
+MOST_PROBES = 32
 _FEWEST_OF_PROBE = 5
 
 
@@ -422,8 +421,11 @@ def probe_column(columns: Sequence[Column]) -> Column | None:
     for column in columns:
         if column.text.null_count > 0.02 * len(column.text):
             continue
-        counts = sorted(c["counts"] for c in pc.value_counts(whole(column.text)).to_pylist())
-        if not 2 <= len(counts) <= _MOST_PROBES or counts[0] < _FEWEST_OF_PROBE:
+        found = words_of(column.text, MOST_PROBES)
+        if found is None:
+            continue
+        counts = sorted(np.bincount(found[1]).tolist())
+        if not 2 <= len(counts) <= MOST_PROBES or counts[0] < _FEWEST_OF_PROBE:
             continue
         named = _names_probes(column)
         states = bool(re.search(r"stat|alarm|flag|mode|qual", column.heading, re.IGNORECASE))
@@ -437,8 +439,8 @@ def is_state_column(column: Column) -> bool:
     filled = len(column.text) - column.text.null_count
     if filled < 0.9 * len(column.text):
         return False
-    words = pc.unique(whole(column.text)).to_pylist()
-    return len(words) <= _MOST_STATES and all(len((w or "").strip()) <= 16 for w in words)
+    found = words_of(column.text, MOST_STATES)
+    return found is not None and all(len((word or "").strip()) <= 16 for word in found[0])
 
 
 def power_up_words(column: Column, state: str) -> bool:
@@ -451,8 +453,10 @@ def power_up_words(column: Column, state: str) -> bool:
         return False
     cells = [(c or "").strip().casefold() for c in column.text.slice(0, 200).to_pylist()]
     hits = [k for k, c in enumerate(cells) if c == "p"]
-    plain = pc.utf8_lower(pc.utf8_trim_whitespace(whole(column.text)))
-    total = pc.sum(pc.equal(plain, "p")).as_py() or 0
+    found = words_of(column.text, MOST_STATES)
+    assert found is not None
+    alike = [code for code, word in enumerate(found[0]) if (word or "").strip().casefold() == "p"]
+    total = int(np.isin(found[1], alike).sum())
     return (
         bool(hits)
         and hits == list(range(len(hits)))

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from metafreeze.errors import Fault, Location, Severity
 from metafreeze.register.answers import Answers
-from metafreeze.register.files.long_text import whole
+from metafreeze.register.files.long_text import LongText, Text, over_pieces, words_of
 from metafreeze.register.files.sheets import Column, RawTable, SourceFile
 from metafreeze.register.meaning.findings import list_rows
 from metafreeze.register.traces.channels import (
+    MOST_PROBES,
+    MOST_STATES,
     Channel,
     Sorted,
     cells_as_words,
@@ -215,15 +216,37 @@ def _newest_first(columns: Sorted) -> bool:
     return False
 
 
-def _taken(table: RawTable, at: Rows) -> RawTable:
-    """Take records of a table, in the order of `at`."""
-    places = pa.array(at)
+def _taken(table: RawTable, chosen: Mask) -> RawTable:
+    """Take some records of a table."""
+    places = pa.array(np.flatnonzero(chosen))
+    long = next((c.text.table for c in table.columns if isinstance(c.text, LongText)), None)
+    rest = None if long is None else long.only(chosen)
+
+    def cells(text: Text) -> Text:
+        return text.of(rest) if isinstance(text, LongText) else text.take(places)
+
+    return _with_cells(table, chosen, cells)
+
+
+def _turned(table: RawTable) -> RawTable:
+    """Turn a table round, so that its last record comes first."""
+    n = table.n_rows
+    places = np.arange(n)[::-1]
+
+    def cells(text: Text) -> Text:
+        return text.of(turned=True) if isinstance(text, LongText) else text.take(pa.array(places))
+
+    turned = _with_cells(table, places, cells)
+    return replace(turned, breaks=tuple(sorted(n - b for b in table.breaks)))
+
+
+def _with_cells(table: RawTable, at: Rows | Mask, cells: Callable[[Text], Text]) -> RawTable:
     return replace(
         table,
         columns=tuple(
             replace(
                 c,
-                text=c.text.take(places),
+                text=cells(c.text),
                 numbers=None if c.numbers is None else c.numbers[at],
                 dates=None if c.dates is None else c.dates[at],
             )
@@ -234,21 +257,18 @@ def _taken(table: RawTable, at: Rows) -> RawTable:
     )
 
 
-def _turned(table: RawTable) -> RawTable:
-    n = table.n_rows
-    turned = _taken(table, np.arange(n)[::-1])
-    return replace(turned, breaks=tuple(sorted(n - b for b in table.breaks)))
-
-
 def _read_probes(
     table: RawTable, source: SourceFile, probes: Column, answers: Answers, join_s: float | None
 ) -> list[LoggedTrace]:
     """Read probes that have rows of their own, each under the name that its rows bear."""
     traces = []
-    names = whole(probes.text)
-    for name in pc.unique(names).drop_null().to_pylist():
-        mask = pc.fill_null(pc.equal(names, name), False).to_numpy(zero_copy_only=False)
-        own = _taken(table, np.flatnonzero(mask))
+    found = words_of(probes.text, MOST_PROBES)
+    assert found is not None
+    for code, name in enumerate(found[0]):
+        if name is None:
+            continue
+        mask = found[1] == code
+        own = _taken(table, mask)
         own = replace(own, columns=tuple(c for c in own.columns if c.position != probes.position))
         breaks = [int(np.count_nonzero(mask[:b])) for b in table.breaks]
         made = _read_table(replace(own, breaks=tuple(breaks)), source, answers, join_s)
@@ -625,8 +645,12 @@ def _switched_on(state: Column | None, said: _Said) -> Mask | None:
     """Mask the records whose state says that the logger had just been switched on."""
     if state is None:
         return None
-    cells = [(c or "").strip() for c in whole(state.text).to_pylist()]
-    counts = Counter(cells)
+    found = words_of(state.text, MOST_STATES)
+    assert found is not None
+    cells = [(word or "").strip() for word in found[0]]
+    counts: Counter[str] = Counter()
+    for word, count in zip(cells, np.bincount(found[1]).tolist(), strict=True):
+        counts[word] += count
     if len(counts) < 2:
         return None
     spelled = ", ".join(f"{word or 'empty'} {count} times" for word, count in counts.most_common())
@@ -634,7 +658,7 @@ def _switched_on(state: Column | None, said: _Said) -> Mask | None:
         "states", f"Each reading carries a state ({spelled}), kept beside it", column=state.heading
     )
     on = {word for word in counts if power_up_words(state, word)}
-    return np.array([c in on for c in cells]) if on else None
+    return np.isin(found[1], [k for k, c in enumerate(cells) if c in on]) if on else None
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -655,6 +679,11 @@ class _Made:
     parts: int
 
 
+def _filled(cells: pa.StringArray) -> tuple[int, list[tuple[int, str]]]:
+    at = np.flatnonzero(cells.is_valid().to_numpy(zero_copy_only=False))
+    return len(cells), list(zip(at.tolist(), cells.drop_null().to_pylist(), strict=True))
+
+
 def _event_rows(
     table: RawTable,
     columns: Sorted,
@@ -671,10 +700,12 @@ def _event_rows(
             continue
         if len(column.text) - column.text.null_count > 0.5 * table.n_rows:
             continue
-        cells = whole(column.text)
-        filled = np.flatnonzero(cells.is_valid().to_numpy(zero_copy_only=False))
-        for at, cell in zip(filled.tolist(), cells.drop_null().to_pylist(), strict=True):
-            word = cell.strip()
+        begin = 0
+        told = []
+        for size, own in over_pieces(column.text, _filled):
+            told += [(at + begin, cell.strip()) for at, cell in own]
+            begin += size
+        for at, word in told:
             found[at] = f"{found[at]}; {word}" if at in found else word
     return found
 
