@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import io
 import re
 from dataclasses import dataclass
 
@@ -13,6 +14,9 @@ from metafreeze.errors import Fault, Location
 
 # How much of a file is looked at where a look at all of it would say no more.
 _SAMPLE = 1 << 16
+# In a longer text the lines beyond ASCII are looked at alone, where they are a small share.
+_LONG, _FEW = 1 << 20, 0.1
+_RECODED = 1 << 20
 # A byte-order mark and what it stands for, longest first.
 _MARKS: tuple[tuple[bytes, str, str], ...] = (
     (codecs.BOM_UTF32_LE, "utf-32", "utf-32-le"),
@@ -196,11 +200,13 @@ def _ascii(data: bytes) -> Decoded:
 
 def _decode_marked(data: bytes, mark: bytes, name: str, codec: str, file: str) -> Decoded:
     """Decode a file that starts with a byte-order mark."""
-    body = data[len(mark) :]
     try:
-        utf8 = body if codec == "utf-8" else body.decode(codec).encode()
         if codec == "utf-8":
-            body.decode("utf-8")
+            utf8 = data[len(mark) :]
+            if not _is_utf8(utf8):
+                utf8.decode("utf-8")
+        else:
+            utf8 = _recode(data, len(mark), codec)
     except UnicodeError as problem:
         position = getattr(problem, "start", 0)
         return _refuse(
@@ -215,6 +221,20 @@ def _decode_marked(data: bytes, mark: bytes, name: str, codec: str, file: str) -
     )
 
 
+def _recode(data: bytes, start: int, codec: str) -> bytes:
+    """Write text as UTF-8, a piece at a time; a long one as a whole would take twice the memory."""
+    decoder = codecs.getincrementaldecoder(codec)()
+    written = io.BytesIO()
+    try:
+        for low in range(start, len(data), _RECODED):
+            written.write(decoder.decode(data[low : low + _RECODED]).encode())
+        written.write(decoder.decode(b"", final=True).encode())
+    except UnicodeError:
+        # The whole says where the fault lies.
+        return data[start:].decode(codec).encode()
+    return written.getvalue()
+
+
 def _decode_unmarked_wide(data: bytes) -> Decoded | None:
     """Decode two-byte text without a mark, told by the place of its zero bytes."""
     sample = data[: _SAMPLE - _SAMPLE % 2]
@@ -225,11 +245,11 @@ def _decode_unmarked_wide(data: bytes) -> Decoded | None:
     if zeros[codec] < 0.4 or min(zeros.values()) > 0.05:
         return None
     try:
-        text = data.decode(codec)
+        utf8 = _recode(data, 0, codec)
     except UnicodeError:
         return None
     return Decoded(
-        utf8=text.encode(),
+        utf8=utf8,
         encoding=codec,
         evidence=f"encoding {codec.upper()}: every other byte is zero",
     )
@@ -237,9 +257,11 @@ def _decode_unmarked_wide(data: bytes) -> Decoded | None:
 
 def _decode_narrow(data: bytes, problem: UnicodeDecodeError, file: str) -> Decoded:
     """Decode text that is not UTF-8: weigh what its letters would be."""
-    runs = re.findall(rb"[\x80-\xff]+", data)
+    lines = _lines_beyond_ascii(data)
+    some = data if lines is None else b"".join(data[low:high] for low, high in lines)
+    runs = re.findall(rb"[\x80-\xff]+", some)
     n_high = sum(map(len, runs))
-    if 2 * sum(map(len, _UTF8_LETTER.findall(data))) > n_high:
+    if 2 * sum(map(len, _UTF8_LETTER.findall(some))) > n_high:
         return _refuse(
             "encoding-contradiction",
             f"Most of the file is UTF-8, but byte 0x{data[problem.start]:02X} is not",
@@ -249,16 +271,16 @@ def _decode_narrow(data: bytes, problem: UnicodeDecodeError, file: str) -> Decod
         )
     longest = max(map(len, runs))
     paired = all(len(run) % 2 == 0 for run in runs)
-    scores = {name: _fit(data, name) for name in _LATIN}
+    scores = {name: _fit(some, name) for name in _LATIN}
     best = max(_LATIN, key=lambda name: scores[name])
-    name = "gb18030" if paired and _looks_chinese(data) else ""
+    name = "gb18030" if paired and _looks_chinese(some) else ""
     if not name and (longest >= _LONG_RUN or scores[best] <= 0):
-        name = _guess_script(data)
-    if not name and scores[best] > 0 and (best in _WINDOWS or _makes_words(data.decode(best))):
+        name = _guess_script(some)
+    if not name and scores[best] > 0 and (best in _WINDOWS or _makes_words(some.decode(best))):
         name = best
     if not name:
         return _ask_encoding(data, problem.start, file)
-    text = data.decode(name)
+    text = some.decode(name)
     shown = _NAMES.get(name, name)
     words = ", ".join(f"“{w}”" for w in _unusual_words(text))
     note = Fault(
@@ -269,11 +291,44 @@ def _decode_narrow(data: bytes, problem: UnicodeDecodeError, file: str) -> Decod
         severity="note",
     )
     return Decoded(
-        utf8=text.encode(),
+        utf8=text.encode() if lines is None else _as_utf8(data, name, lines),
         encoding=shown,
         evidence=f"encoding {shown}: not UTF-8, and so the letters make words such as {words}",
         findings=(note,),
     )
+
+
+def _lines_beyond_ascii(data: bytes) -> list[tuple[int, int]] | None:
+    """List where the lines of a long text lie that hold more than ASCII; None where they are many.
+
+    All encodings that are guessed read ASCII as itself, and no letter runs over a line.
+    """
+    if len(data) < _LONG:
+        return None
+    lines: list[tuple[int, int]] = []
+    size, end = 0, 0
+    body = np.frombuffer(data, dtype=np.uint8)
+    for low in range(0, len(data), _SAMPLE):
+        for at in (np.flatnonzero(body[low : low + _SAMPLE] >= 128) + low).tolist():
+            if at < end:
+                continue
+            start, end = data.rfind(b"\n", 0, at) + 1, data.find(b"\n", at) + 1 or len(data)
+            lines.append((start, end))
+            size += end - start
+            if size > _FEW * len(data):
+                return None
+    return lines
+
+
+def _as_utf8(data: bytes, name: str, lines: list[tuple[int, int]]) -> bytes:
+    """Write text as UTF-8 of which only some lines hold more than ASCII."""
+    view, written, done = memoryview(data), io.BytesIO(), 0
+    for start, end in lines:
+        written.write(view[done:start])
+        written.write(data[start:end].decode(name).encode())
+        done = end
+    written.write(view[done:])
+    return written.getvalue()
 
 
 def _fit(data: bytes, name: str) -> float:

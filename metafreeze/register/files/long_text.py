@@ -25,8 +25,10 @@ Result = TypeVar("Result")
 # What the cells of a column are thought to be: numbers with one decimal mark, ISO 8601, others.
 Guess = Literal[".", ",", "stamp", "text"]
 
-# So many bytes are read in one go, by one thread; larger blocks take more memory, not less time.
+# So many bytes are read in one go, by one thread, and fewer where cells are made of them, which
+# take more memory; larger blocks save no time.
 _BLOCK = 1 << 19
+_CELLS_BLOCK = 1 << 18
 # So many bytes are looked at in one go.
 _PIECE, _NEAR = 1 << 18, 1 << 12
 # The places of so many lines are known by one of them.
@@ -61,6 +63,8 @@ class LongTable:
         What separates cells.
     n_columns : int
         Cells of every record.
+    cells : bool
+        Whether some column will be looked at as cells.
 
     Raises
     ------
@@ -68,7 +72,9 @@ class LongTable:
         Line ends or quotes are mixed.
     """
 
-    def __init__(self, utf8: bytes, start: int, mark: str, n_columns: int) -> None:
+    def __init__(
+        self, utf8: bytes, start: int, mark: str, n_columns: int, *, cells: bool = False
+    ) -> None:
         self.buffer = pa.py_buffer(utf8).slice(start)
         self.body = np.frombuffer(utf8, dtype=np.uint8)[start:]
         self.mark = mark
@@ -76,7 +82,8 @@ class LongTable:
         self.n_rows, self.starts = _line_starts(self.body)
         if utf8.find(b"\r", start) >= 0 and not _returns_are_regular(self.body):
             raise Irregular
-        edges = np.searchsorted(self.starts, np.arange(0, self.body.size, _BLOCK)) * _EACH
+        block = min(_BLOCK, _CELLS_BLOCK) if cells else _BLOCK
+        edges = np.searchsorted(self.starts, np.arange(0, self.body.size, block)) * _EACH
         # Where each block begins and the last one ends, in records.
         self.edges = np.unique(np.append(edges[edges < self.n_rows], self.n_rows)).tolist()
         if utf8.find(b'"', start) >= 0 and not all(self.over_blocks(self._quotes_are_regular)):
@@ -138,8 +145,7 @@ class LongTable:
             return
         with ThreadPoolExecutor(max_workers=min(os.cpu_count() or 1, 4)) as pool:
             yield from pool.map(lambda span: task(*span), spans)
-        # What reading needed on the way is given back, or it would lie idle beside the traces.
-        pa.system_memory_pool().release_unused()
+        give_back()
 
     def read(
         self, low: int, high: int, kinds: dict[int, pa.DataType], decimal: str = "."
@@ -214,7 +220,7 @@ class LongTable:
             ends = ends if ends.size == high - low else np.append(ends, body.size)
             lengths = np.diff(ends, prepend=0)
             parts.append(body[np.repeat(chosen[low:high], lengths)].tobytes())
-        return LongTable(b"".join(parts), 0, self.mark, len(self.names))
+        return LongTable(b"".join(parts), 0, self.mark, len(self.names), cells=True)
 
     def strings(self, low: int, high: int, columns: Sequence[int]) -> dict[int, pa.StringArray]:
         """Read cells as typed, null where there is nothing but white space."""
@@ -260,6 +266,11 @@ def _wide_spaces(body: npt.NDArray[np.uint8]) -> list[str]:
             if fits.any():
                 found.add(space)
     return sorted(found)
+
+
+def give_back() -> None:
+    """Give back what reading needed on the way, or it would lie idle beside what was read."""
+    pa.system_memory_pool().release_unused()
 
 
 def _line_starts(body: npt.NDArray[np.uint8]) -> tuple[int, npt.NDArray[np.int64]]:

@@ -349,7 +349,7 @@ def _sample_holds_numbers(text: Text) -> bool:
 
 def _count_plain(column: NumberColumn, values: Floats, odd: Rows, mark: str) -> _Counts:
     """Count the marks of the plain numbers of a column, which hold one kind of mark at most."""
-    none = np.zeros(values.size, dtype=np.bool_)
+    none: Mask = np.broadcast_to(np.False_, values.shape)
     found = list(over_pieces(column.text, lambda cells: _marked(cells, mark)))
     marked = np.concatenate([one for one, _ in found])
     doubtful = np.concatenate([two for _, two in found])
@@ -358,9 +358,9 @@ def _count_plain(column: NumberColumn, values: Floats, odd: Rows, mark: str) -> 
     return _Counts(
         column=column,
         n_numbers=int(np.isfinite(values).sum()),
-        decimal={mark: marked & ~doubtful, other: none.copy()},
-        doubtful={mark: doubtful, other: none.copy()},
-        groups={".": none.copy(), ",": none.copy()},
+        decimal={mark: marked & ~doubtful, other: none},
+        doubtful={mark: doubtful, other: none},
+        groups={".": none, ",": none},
         n_spaced=0,
         n_ticked=0,
     )
@@ -451,11 +451,18 @@ def _with_odd(counts: _Counts, odd: Rows) -> _Counts:
     column = counts.column
     few = whole(column.text.take(pa.array(odd)))
     own, _ = _count_each(column, few, np.ones(odd.size, dtype=np.bool_))
-    for name in ("decimal", "doubtful", "groups"):
-        for mark, mask in getattr(counts, name).items():
-            mask[odd] = getattr(own, name)[mark]
+
+    def with_odd(masks: dict[str, Mask], few: dict[str, Mask]) -> dict[str, Mask]:
+        all_masks = {mark: mask.copy() for mark, mask in masks.items()}
+        for mark, mask in all_masks.items():
+            mask[odd] = few[mark]
+        return all_masks
+
     return replace(
         counts,
+        decimal=with_odd(counts.decimal, own.decimal),
+        doubtful=with_odd(counts.doubtful, own.doubtful),
+        groups=with_odd(counts.groups, own.groups),
         n_numbers=counts.n_numbers + own.n_numbers,
         n_spaced=own.n_spaced,
         n_ticked=own.n_ticked,

@@ -17,7 +17,7 @@ from pathlib import Path
 from metafreeze.errors import InputError
 from metafreeze.register.answers import Answers
 from metafreeze.register.files.sheets import SourceFile, shown_name
-from metafreeze.register.files.tables import Draft, file_fault, refuse_file, settle
+from metafreeze.register.files.tables import Contents, Draft, file_fault, refuse_file, settle
 
 # Larger files are refused before they are read into memory.
 MOST_BYTES = 2 << 30
@@ -48,6 +48,10 @@ _SIGNATURES: tuple[tuple[bytes, str, str], ...] = (
     (b"ARROW1", "an Arrow file", "Write the table as Parquet or CSV"),
     (b"{\\rtf", "a text document", _SAVE_AS),
 )
+
+_PACKAGE = (b"PK\x03\x04", b"PK\x05\x06")
+# No signature is longer.
+_SIGNED = 32
 
 
 def read_file(path: str | os.PathLike[str], *, answers: Answers = _NO_ANSWERS) -> SourceFile:
@@ -100,31 +104,36 @@ def read_file(path: str | os.PathLike[str], *, answers: Answers = _NO_ANSWERS) -
             "no-access", f"“{path}” cannot be opened ({reason})", "Check its name and rights", name
         )
         raise InputError(faults=[fault]) from problem
+    # Bytes that are no text yet would lie idle beside what becomes of them: nobody keeps them.
+    contents = Contents(data)
     with ThreadPoolExecutor(max_workers=1) as beside:
         # The hash of a long file takes as long as a good part of its reading.
         hashing = beside.submit(hashlib.sha256, data) if size >= _LONG else None
-        draft = _read_bytes(data, name, answers)
-        sha256 = (hashing.result() if hashing else hashlib.sha256(data)).hexdigest()
-    # The tables hold their own cells; other bytes of a long file would lie idle beside them.
-    del data, hashing
+        sha256 = "" if hashing else hashlib.sha256(data).hexdigest()
+        del data
+        draft = _read_bytes(contents, name, answers)
+        sha256 = hashing.result().hexdigest() if hashing else sha256
+    contents.let_go()
     return settle(draft, answers, sha256)
 
 
-def _read_bytes(data: bytes, name: str, answers: Answers) -> Draft:
+def _read_bytes(contents: Contents, name: str, answers: Answers) -> Draft:
     """Send bytes to the reader for what they are."""
+    start = contents.data[:_SIGNED]
+    if not start.startswith((b"PAR1", *_PACKAGE, *(s for s, _, _ in _SIGNATURES))):
+        from metafreeze.register.files.text_files import read_text
+
+        return read_text(contents, name=name, answers=answers)
+    data = contents.data
     if data.startswith(b"PAR1"):
         from metafreeze.register.files.parquet_files import read_parquet
 
         return read_parquet(data, name=name)
-    if data.startswith((b"PK\x03\x04", b"PK\x05\x06")):
+    if data.startswith(_PACKAGE):
         return _read_package(data, name, answers)
-    for signature, kind, remedy in _SIGNATURES:
-        if data.startswith(signature):
-            fault = file_fault("not-a-table", f"The file is {kind}", remedy, name)
-            return refuse_file(name, fault)
-    from metafreeze.register.files.text_files import read_text
-
-    return read_text(data, name=name, answers=answers)
+    kind, remedy = next((k, r) for s, k, r in _SIGNATURES if data.startswith(s))
+    fault = file_fault("not-a-table", f"The file is {kind}", remedy, name)
+    return refuse_file(name, fault)
 
 
 def _read_package(data: bytes, name: str, answers: Answers) -> Draft:

@@ -35,6 +35,23 @@ _MANY_ROWS = 5000
 _SAMPLE_CELLS = 100
 
 
+@dataclass(slots=True)
+class Contents:
+    """The bytes of a file, which whoever needs them last lets go of for all.
+
+    Parameters
+    ----------
+    data : bytes
+        The bytes.
+    """
+
+    data: bytes
+
+    def let_go(self) -> None:
+        """Forget the bytes."""
+        self.data = b""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Draft:
     """A file whose tables are found and whose decisions are open.

@@ -32,7 +32,7 @@ from metafreeze.register.files.grids import Block, Grid
 from metafreeze.register.files.layout import find_blocks
 from metafreeze.register.files.long_text import WIDE_SPACES, Guess, Irregular, LongTable, Text, scan
 from metafreeze.register.files.sheets import Column, RawTable
-from metafreeze.register.files.tables import Draft, file_fault, notes_of, table_of_block
+from metafreeze.register.files.tables import Contents, Draft, file_fault, notes_of, table_of_block
 from metafreeze.register.files.traces import tells_runs
 
 # Files shorter than this are read the exact way, which takes no time for them.
@@ -49,13 +49,13 @@ _MARKUP = re.compile(
 )
 
 
-def read_text(data: bytes, *, name: str, answers: Answers) -> Draft:
+def read_text(contents: Contents, *, name: str, answers: Answers) -> Draft:
     """Read delimited text.
 
     Parameters
     ----------
-    data : bytes
-        The file.
+    contents : Contents
+        The file; let go of once it is text.
     name : str
         Its name, for the findings.
     answers : Answers
@@ -65,7 +65,8 @@ def read_text(data: bytes, *, name: str, answers: Answers) -> Draft:
     -------
     Draft
     """
-    decoded = decode_text(data, file=name, forced=answers.encoding)
+    decoded = decode_text(contents.data, file=name, forced=answers.encoding)
+    contents.let_go()
     if not decoded.readable and not decoded.utf8:
         return _stop(name, decoded, [])
     if not decoded.utf8 or decoded.utf8.isspace():
@@ -311,13 +312,14 @@ def _read_columns(plan: _Plan, utf8: bytes, start: int) -> list[Text] | None:
     mark = plan.delimiter.mark
     if mark in (SPACES, SINGLE) and not _splits_plainly(utf8, start, mark):
         return None
+    guesses = _guesses(plan)
     try:
-        lines = LongTable(utf8, start, mark or NEVER, plan.n_cells)
+        lines = LongTable(utf8, start, mark or NEVER, plan.n_cells, cells="text" in guesses)
     except Irregular:
         return None
     columns = scan(
         lines,
-        _guesses(plan),
+        guesses,
         lambda cells, n_rows: _holds_for(plan, cells, n_rows),
         keep=tells_runs(plan.block.headings, plan.block.groups),
     )

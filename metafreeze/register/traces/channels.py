@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from metafreeze.register.answers import Answers
-from metafreeze.register.files.long_text import LongText, words_of
+from metafreeze.register.files.long_text import LongText, give_back, words_of
 from metafreeze.register.files.numbers import parse_numbers
 from metafreeze.register.files.sheets import Column, Dialect, RawTable
 from metafreeze.register.files.traces import DEGREES, hold_degrees, without_degrees
@@ -176,6 +176,7 @@ def sort_columns(table: RawTable, dialect: Dialect, answers: Answers) -> Sorted:
     for column in table.columns:
         if isinstance(column.text, LongText):
             column.text.forget()
+    give_back()
     names = [c.name for c in channels]
     unique = tuple(
         c if names.count(c.name) == 1 else _renamed(c, f"{c.name} (column {c.column.position})")

@@ -226,7 +226,7 @@ def _stamps(column: Column, cells: Text, filled: int) -> Clock | None:
         )
         if order == "undecidable":
             order, order_open = _order_by_steps(read)
-        seconds, offsets, exact = _parsed_stamps(read, order)
+        seconds, offsets, exact = _parsed_stamps(read, order, last=True)
     if np.isfinite(seconds).sum() < _MOSTLY * filled:
         return None
     named = sorted(set(offsets))
@@ -304,9 +304,11 @@ def _order_by_steps(read: _Reading) -> tuple[str, bool]:
     return min(spans, key=lambda order: spans[order]), False
 
 
-def _parsed_stamps(read: _Reading, order: str) -> tuple[Floats, tuple[str, ...], float]:
+def _parsed_stamps(
+    read: _Reading, order: str, *, last: bool = False
+) -> tuple[Floats, tuple[str, ...], float]:
     """Read stamps of any form as seconds, with their offsets and the least they can show."""
-    found = None if read.alike is None else _by_days(read, read.alike, order)
+    found = None if read.alike is None else _by_days(read, read.alike, order, last=last)
     if found is None:
         local, shift, shown = _parse_each(read.cells, order, beside=read.beside)
         found = (local - shift) / 1e6, shown
@@ -342,8 +344,13 @@ def _parse_each(cells: Text, order: str, *, beside: bool) -> tuple[Floats, Float
     return local.to_numpy(zero_copy_only=False), shift, shown
 
 
-def _by_days(read: _Reading, alike: Stamps, order: str) -> tuple[Floats, tuple[str, ...]] | None:
-    """Read one stamp for each day and carry it to the others; None where that does not fit."""
+def _by_days(
+    read: _Reading, alike: Stamps, order: str, *, last: bool
+) -> tuple[Floats, tuple[str, ...]] | None:
+    """Read one stamp for each day and carry it to the others; None where that does not fit.
+
+    At the last time the result takes the place of the times of day: a long column has one array.
+    """
 
     def parse(rows: Ints) -> tuple[Floats, Floats, tuple[str, ...]]:
         return _parse_each(read.cells.take(pa.array(rows)), order, beside=read.beside)
@@ -355,6 +362,10 @@ def _by_days(read: _Reading, alike: Stamps, order: str) -> tuple[Floats, tuple[s
     # One more, for the rows that have no key.
     days = np.append(days - shift, np.nan)
     seconds = np.empty(alike.key.size)
+    if last:
+        seconds = alike.of_day_us.view(np.float64)
+        if isinstance(read.cells, LongText):
+            read.cells.kept = None
     for low in range(0, seconds.size, _PIECE):
         part = slice(low, low + _PIECE)
         seconds[part] = (days[alike.key[part]] + alike.of_day_us[part]) / 1e6

@@ -53,9 +53,9 @@ from metafreeze.register.traces.segments import (
     cut_stretches,
     some_steps,
     spread_cut_stamps,
-    steps_over,
     unroll_clock,
     usual_step,
+    wide_steps,
 )
 from metafreeze.register.traces.sentinels import mark_codes
 
@@ -807,7 +807,7 @@ def _settle_repeats(
     rows: Rows, times: Floats, temps: Floats, marks: Marks, said: _Said
 ) -> tuple[Rows, Floats, Floats, Marks]:
     """Collapse exact repeats and set conflicting readings of one time aside."""
-    if not np.any(times[1:] == times[:-1]) and not marks.any():
+    if np.all(times[1:] > times[:-1]) or not (np.any(times[1:] == times[:-1]) or marks.any()):
         return rows, times, temps, marks
     good = np.flatnonzero((marks == 0) & np.isfinite(times))
     if good.size < 2 or not np.any(np.diff(times[good]) == 0):
@@ -870,26 +870,25 @@ def _say_gaps(times: Floats, temps: Floats, marks: Marks, rows: Rows, said: _Sai
     """List the gaps of a record."""
     step = usual_step(times)
     limit = GAP_STEPS * step
-    if not marks.any() and np.isfinite(step) and not steps_over(times, limit):
+    if not marks.any() and np.isfinite(step) and not wide_steps(times, limit).size:
         return
-    good = np.flatnonzero((marks == 0) & np.isfinite(temps) & np.isfinite(times))
-    if good.size < 3:
+    good = (marks == 0) & np.isfinite(temps) & np.isfinite(times)
+    known = times[good]
+    if known.size < 3:
         return
-    steps = np.diff(times[good])
-    step = usual_step(times[good])
-    wide = np.flatnonzero(steps > GAP_STEPS * step)
+    step = usual_step(known)
+    wide = wide_steps(known, GAP_STEPS * step)
     if not wide.size:
         return
-    widest = wide[np.argsort(-steps[wide], kind="stable")][:_LISTED]
-    listed = "; ".join(
-        f"{times[good[k]]:.0f} to {times[good[k + 1]]:.0f} s" for k in sorted(widest.tolist())
-    )
+    lengths = known[wide + 1] - known[wide]
+    widest = wide[np.argsort(-lengths, kind="stable")][:_LISTED]
+    listed = "; ".join(f"{known[k]:.0f} to {known[k + 1]:.0f} s" for k in sorted(widest.tolist()))
     said.add(
         "gap",
         f"{wide.size} gap{'s' if wide.size > 1 else ''} in readings {step:.4g} s apart: {listed}"
         + (f" and {wide.size - _LISTED} more" if wide.size > _LISTED else "")
         + "; an event in a gap is known only to lie in it",
-        at=int(rows[good[int(wide[0])]]),
+        at=int(rows[good][wide[0]]),
     )
 
 

@@ -84,13 +84,15 @@ def falls_over(values: Floats, limit: float) -> bool:
     return any(np.any(np.diff(values[low : low + _PIECE + 1]) < -limit) for low in pieces)
 
 
-def steps_over(values: Floats, limit: float) -> bool:
-    """Tell whether neighbours anywhere differ by more than `limit`.
+def wide_steps(values: Floats, limit: float) -> npt.NDArray[np.int64]:
+    """List the places from which on the next value is higher by more than `limit`.
 
     A long array is gone through in pieces, so that no second one of its length is made.
     """
-    pieces = range(0, values.size - 1, _PIECE)
-    return any(np.any(np.diff(values[low : low + _PIECE + 1]) > limit) for low in pieces)
+    found = [np.empty(0, dtype=np.int64)]
+    for low in range(0, values.size - 1, _PIECE):
+        found.append(np.flatnonzero(np.diff(values[low : low + _PIECE + 1]) > limit) + low)
+    return np.concatenate(found)
 
 
 def _after_hours(seconds: Floats, step: float, slack: float) -> list[int]:
