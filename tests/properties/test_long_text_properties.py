@@ -10,8 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from metafreeze.register.files import alike, long_text
-from metafreeze.register.files.long_text import LongTable, LongText, plain_numbers, scan, whole
+from metafreeze.register.files import alike, long_table
+from metafreeze.register.files.long_table import LongTable
+from metafreeze.register.files.long_text import LongText, scan, whole
+from metafreeze.register.files.plain_cells import plain_numbers
 
 _CELLS = st.one_of(
     st.just(""),
@@ -53,9 +55,9 @@ def test_cells_are_those_that_were_written(
 ) -> None:
     rows, text = table
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(long_text, "_BLOCK", block)
-        patch.setattr(long_text, "_MUCH", data.draw(st.sampled_from([0, 1 << 30])))
-        patch.setattr(long_text, "_NEAR", 16)
+        patch.setattr(long_table, "_BLOCK", block)
+        patch.setattr(long_table, "_MUCH", data.draw(st.sampled_from([0, 1 << 30])))
+        patch.setattr(long_table, "_NEAR", 16)
         lines = LongTable(b"head\n" + text.encode(), 5, ";", len(rows[0]))
         assert lines.n_rows == len(rows)
         for j in range(len(rows[0])):
@@ -201,6 +203,6 @@ def test_stamps_are_parted_into_what_they_share_and_their_time(cells: list[str])
 def test_what_is_not_regular_is_left_to_the_exact_way(text: str) -> None:
     try:
         lines = LongTable(text.encode(), 0, ";", 2)
-    except long_text.Irregular:
+    except long_table.Irregular:
         return
     assert scan(lines, [".", "."], lambda cells, n: True) is None

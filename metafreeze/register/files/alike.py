@@ -16,7 +16,8 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from metafreeze.register.files.long_text import LongText, Text, cell_bytes, over_pieces
+from metafreeze.register.files.long_text import LongText, Text, over_pieces
+from metafreeze.register.files.plain_cells import cell_bytes
 
 Bytes: TypeAlias = npt.NDArray[np.uint8]
 Ints: TypeAlias = npt.NDArray[np.int64]

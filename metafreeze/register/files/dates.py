@@ -17,14 +17,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from metafreeze.register.files.alike import shapes_of, stamps_of
-from metafreeze.register.files.long_text import (
-    LongText,
-    Text,
-    cell_bytes,
-    over_pieces,
-    stamp_seconds,
-    whole,
-)
+from metafreeze.register.files.long_text import LongText, Text, over_pieces, whole
+from metafreeze.register.files.plain_cells import cell_bytes, stamp_seconds
 from metafreeze.register.files.sheets import DayOrder
 
 Ints: TypeAlias = npt.NDArray[np.int64]
@@ -367,6 +361,8 @@ def _decide_by_shapes(text: LongText) -> DateColumn | None:
     bad = parse_dates(cells, order)[1]
     if not decided.order:
         return decided if bad.all() else None
+    if decided.contradicting.size:
+        return None
     if bad.any():
         # Where few cells are no dates, the others decide; else the share of all cells counts.
         stamps = stamps_of(text)
@@ -376,9 +372,9 @@ def _decide_by_shapes(text: LongText) -> DateColumn | None:
         if sum(standing.get(row, 1) for row in rows[bad].tolist()) > _MOST_ODD * len(text):
             return None
         cells, rows = cells.filter(pa.array(~bad)), rows[~bad]
-        decided = decide_day_order(cells)
-    if decided.contradicting.size:
-        return None
+        before, decided = decided, decide_day_order(cells)
+        if decided.order != before.order:
+            return None
     return replace(decided, at=int(rows[decided.at]) if decided.at >= 0 else -1)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+import string
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -35,6 +36,8 @@ _SAMPLE_ROWS = 200
 _SAMPLE_CHARS = 1 << 18
 _BRACKETS = re.compile(r"\([^()]*\)|\[[^\[\]]*\]|\{[^{}]*\}")
 _RULE = re.compile(r"[\s|:+]*(?:[-=_*~.]\s?){3,}[-=_*~.\s|:+]*\Z")
+_RULED = frozenset("-=_*~.|:+" + string.whitespace + "\u00a0\u2007\u2009\u202f\u3000")
+_BEGINNING = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,7 +276,8 @@ def is_rule_line(row: Sequence[str]) -> bool:
     bool
     """
     joined = "|".join(row)
-    if not joined.strip() or not _RULE.match(joined):
+    # A line of marks alone; the search needs its beginning only, which spares a long line.
+    if not joined.strip() or not set(joined) <= _RULED or not _RULE.match(joined[:_BEGINNING]):
         return False
     # A drawn line fills several cells or begins in the first one; a lone mark further right, or
     # an ellipsis, is somebody's cell.

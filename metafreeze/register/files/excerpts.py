@@ -73,7 +73,7 @@ def take_excerpt(
     Returns
     -------
     Excerpt or None
-        None where no line is of its own kind, or too many are.
+        None where no line is of its own kind, too many are, or ends of lines are mixed.
     """
     body = np.frombuffer(utf8, dtype=np.uint8)
     ends = [
@@ -102,7 +102,11 @@ def take_excerpt(
         utf8[low:high]
         for low, high in zip(starts[lows].tolist(), starts[highs].tolist(), strict=True)
     ]
-    return Excerpt(text=b"".join(parts).decode("utf-8"), lines=lines + 1, starts=starts)
+    text = b"".join(parts)
+    if text.count(b"\r") != text.count(b"\r\n"):
+        # A return alone ends a line too, and the lines were counted without it.
+        return None
+    return Excerpt(text=text.decode("utf-8"), lines=lines + 1, starts=starts)
 
 
 def _of_own_kind(

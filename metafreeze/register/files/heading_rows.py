@@ -19,6 +19,8 @@ from metafreeze.register.files.habits import (
 
 # A heading has at most this many lines, its units row apart.
 _HEADING_LINES = 3
+# What is longer is no heading that anybody reads; searching it could take very long.
+_LONGEST_HEADING = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -307,8 +309,9 @@ def name_columns(grid: Grid, names: Sequence[int], width: int) -> tuple[list[str
 
 
 def _one_line(cell: str) -> str:
-    """Join the lines of a heading that was broken inside its cell."""
-    return " ".join(cell.split())
+    """Join the lines of a heading that was broken inside its cell, and cut an endless one."""
+    line = " ".join(cell.split())
+    return line if len(line) <= _LONGEST_HEADING else f"{line[:_LONGEST_HEADING]}…"
 
 
 def _is_group_row(upper: Sequence[str], low: Sequence[str]) -> bool:

@@ -24,12 +24,11 @@ from metafreeze.register.files.long_text import (
     MOST_WORDS,
     LongText,
     Text,
-    cell_bytes,
     over_pieces,
-    plain_numbers,
     whole,
     words_of,
 )
+from metafreeze.register.files.plain_cells import cell_bytes, plain_numbers
 from metafreeze.register.files.sheets import Dialect, cells_over_length
 
 Floats: TypeAlias = npt.NDArray[np.float64]

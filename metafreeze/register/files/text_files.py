@@ -30,15 +30,16 @@ from metafreeze.register.files.encodings import Decoded, decode_text
 from metafreeze.register.files.excerpts import Excerpt, take_excerpt, whole_records
 from metafreeze.register.files.grids import Block, Grid
 from metafreeze.register.files.layout import find_blocks
-from metafreeze.register.files.long_text import WIDE_SPACES, Guess, Irregular, LongTable, Text, scan
+from metafreeze.register.files.long_table import WIDE_SPACES, Irregular, LongTable
+from metafreeze.register.files.long_text import Guess, Text, scan
 from metafreeze.register.files.sheets import Column, RawTable
 from metafreeze.register.files.tables import Contents, Draft, file_fault, notes_of, table_of_block
 from metafreeze.register.files.traces import tells_runs
 
 # Files shorter than this are read the exact way, which takes no time for them.
 _SHORT = 1 << 17
-# The structure of a long file is found on so many bytes from its start.
-_HEAD = 1 << 13
+# The structure of a long file is found on so many bytes from its start, and so many lines.
+_HEAD, _HEAD_LINES = 1 << 13, 40
 # A heading that stands again is one of so many lines at the top.
 _HEADING_LINES = 60
 # More columns than any spreadsheet has: a file of another kind.
@@ -198,6 +199,16 @@ class _Plan:
     n_cells: int
 
 
+def _end_of_head(utf8: bytes) -> int:
+    """Give the end of the first lines; 0 where the text has hardly more."""
+    end = utf8.find(b"\n", _HEAD) + 1
+    lines = utf8.count(b"\n", 0, end)
+    while end and lines < _HEAD_LINES:
+        end = utf8.find(b"\n", end) + 1
+        lines += 1
+    return end
+
+
 def _plan_long(head: str, name: str, answers: Answers) -> _Plan | None:
     """Find the structure on the first lines; None where it is not as plain as can be."""
     delimiter = decide_delimiter(head, file=name, forced=answers.delimiter)
@@ -224,13 +235,15 @@ def _plan_long(head: str, name: str, answers: Answers) -> _Plan | None:
     cells = {len(grid.rows[i]) for i in block.body}
     if not plain or not whole or len(cells) != 1 or not block.heading_rows:
         return None
+    if max(block.columns) >= max(cells):
+        return None
     return _Plan(delimiter, grid, block, layout.findings, cells.pop())
 
 
 def _read_long(decoded: Decoded, name: str, answers: Answers) -> Draft | None:
     """Read a long regular file the fast way; None where any line speaks against it."""
     utf8 = decoded.utf8
-    end = utf8.find(b"\n", _HEAD) + 1
+    end = _end_of_head(utf8)
     if not end:
         return None
     plan = _plan_long(utf8[:end].decode("utf-8"), name, answers)
@@ -251,7 +264,7 @@ def _read_long(decoded: Decoded, name: str, answers: Answers) -> Draft | None:
 def _read_interrupted(decoded: Decoded, name: str, answers: Answers) -> Draft | None:
     """Read a long file of which few lines are not as the others; None where that fails."""
     utf8 = decoded.utf8
-    end = utf8.find(b"\n", _HEAD) + 1
+    end = _end_of_head(utf8)
     if not end:
         return None
     head = decide_delimiter(utf8[:end].decode("utf-8"), file=name, forced=answers.delimiter)

@@ -41,6 +41,7 @@ BESIDE_STAMP = (
     r"|\s+(?:[A-Z]{2,4}T|WE[TS]Z?|ME[SZ]{1,2})$"
 )
 _BESIDE_STAMP = re.compile(BESIDE_STAMP)
+_LONGEST_STAMP = 80
 # The unit of a temperature behind its number.
 DEGREES = r"(?i)\s*(?:°|º|deg)?\s*[CFK]\s*$|\s*[℃℉]\s*$"
 # Longer columns are judged by so many stretches of neighbours, evenly over their length.
@@ -176,11 +177,27 @@ def hold_degrees(text: Text) -> bool:
     return bool(pc.any(pc.match_substring_regex(some, f"[0-9.,]{DEGREES}")).as_py())
 
 
+def without_beside(cell: str) -> str:
+    """Take the day of the week and the name of a zone off a stamp.
+
+    Parameters
+    ----------
+    cell : str
+        The cell.
+
+    Returns
+    -------
+    str
+    """
+    # In a cell longer than any stamp a run of spaces could be searched for very long.
+    return _BESIDE_STAMP.sub("", cell) if len(cell) <= _LONGEST_STAMP else cell
+
+
 def _is_clock(column: Column, dialect: Dialect) -> bool:
     """Tell whether a column is the clock of a trace."""
     sample = column.text.slice(0, 50).to_pylist()
     looks = [
-        "d" if _SHORT_CLOCK.match(cell.strip()) else look_of(_BESIDE_STAMP.sub("", cell.strip()))
+        "d" if _SHORT_CLOCK.match(cell.strip()) else look_of(without_beside(cell.strip()))
         for cell in sample
         if cell
     ]

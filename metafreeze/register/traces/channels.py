@@ -10,7 +10,8 @@ import numpy as np
 import pyarrow as pa
 
 from metafreeze.register.answers import Answers
-from metafreeze.register.files.long_text import LongText, give_back, words_of
+from metafreeze.register.files.long_table import give_back
+from metafreeze.register.files.long_text import LongText, words_of
 from metafreeze.register.files.numbers import parse_numbers
 from metafreeze.register.files.sheets import Column, Dialect, RawTable
 from metafreeze.register.files.traces import DEGREES, hold_degrees, without_degrees
@@ -56,6 +57,8 @@ FAULT_WORDS = re.compile(
 _NOTHING_WORDS = re.compile(r"^(?:nan|na|n/a|null|none|nil|#n/a)$", re.IGNORECASE)
 # A column with fewer numbers than this, or this share of its rows, holds no readings.
 _FEWEST = 5
+# No unit of a temperature behind its number is longer, spaces included.
+_LONGEST_UNIT = 16
 # So many readings of a long record, evenly over it, tell its unit.
 _ENOUGH = 50_000
 MOST_STATES = 8
@@ -132,7 +135,8 @@ def numbers_of(column: Column, dialect: Dialect) -> Floats:
 def _unit_in_cells(column: Column) -> Unit | None:
     """Find the unit that stands behind every number of a column."""
     cells = [c.strip() for c in column.text.slice(0, 60).to_pylist() if c]
-    found = [re.search(DEGREES, c) for c in cells]
+    # Only the end of a cell can be its unit; a long run of spaces would take forever.
+    found = [re.search(DEGREES, c[-_LONGEST_UNIT:]) for c in cells]
     spelled = {m[0].strip() for m in found if m}
     if len(spelled) != 1 or sum(m is not None for m in found) < 0.8 * len(cells):
         return None

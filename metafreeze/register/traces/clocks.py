@@ -13,10 +13,11 @@ import pyarrow.compute as pc
 
 from metafreeze.register.files.alike import Shape, Stamps, shapes_of, stamps_of
 from metafreeze.register.files.dates import decide_day_order, parse_dates
-from metafreeze.register.files.long_text import LongText, Text, over_pieces, stamp_seconds, whole
+from metafreeze.register.files.long_text import LongText, Text, over_pieces, whole
 from metafreeze.register.files.numbers import parse_numbers
+from metafreeze.register.files.plain_cells import stamp_seconds
 from metafreeze.register.files.sheets import Column, Dialect
-from metafreeze.register.files.traces import BESIDE_STAMP
+from metafreeze.register.files.traces import BESIDE_STAMP, without_beside
 from metafreeze.register.meaning.headings import split_units
 from metafreeze.register.meaning.units import Unit, find_unit
 from metafreeze.register.traces.segments import falls_over, finite_of
@@ -34,6 +35,8 @@ _MOSTLY = 0.6
 _MANY = 2000
 # So many values are worked on in one go, and so many cells are read both ways to compare.
 _PIECE, _COMPARED = 1 << 16, 200
+# No time is longer, spaces about it included.
+_LONGEST = 200
 # Seconds, milliseconds, microseconds and nanoseconds since 1970 of dates from 1990 on.
 _EPOCHS = ((6e8, 1.0, "seconds"), (6e11, 1e3, "milliseconds"), (6e14, 1e6, "microseconds"))
 # Day numbers of spreadsheets from 1990 to 2079; the calendar counts from the end of 1899.
@@ -55,7 +58,6 @@ _SPOKEN = re.compile(
     r"(?:(?P<s>[0-9]+(?:[.,][0-9]+)?)\s*s\w*)?$",
     re.IGNORECASE,
 )
-_BESIDE = re.compile(BESIDE_STAMP)
 _ZONE_NAME = re.compile(r"\s(?:[A-Z]{2,4}T|WE[TS]Z?|ME[SZ]{1,2})$")
 _HALF_IN_STAMP = r"\d\s*[ap]\.?m|上午|早上|凌晨|午前|오전|下午|晚上|午後|오후"
 _OFFSET = r"([+-])([0-9]{2}):([0-9]{2})$"
@@ -203,7 +205,7 @@ def zone_in(text: str) -> str:
 
 
 def _are_bare_times(sample: list[str]) -> bool:
-    matched = [m for m in (_OF_DAY.match(c.strip()) for c in sample) if m]
+    matched = [m for m in (_OF_DAY.match(c.strip()[:_LONGEST]) for c in sample) if m]
     return len(matched) > 0.5 * len(sample)
 
 
@@ -213,7 +215,7 @@ def _stamps(column: Column, cells: Text, filled: int) -> Clock | None:
     order_open = False
     sample = [c for c in cells.slice(0, 100).to_pylist() if c]
     zones = sorted({m[0].strip() for c in sample if (m := _ZONE_NAME.search(c.strip()))})
-    beside = any(_BESIDE.search(c.strip()) for c in sample)
+    beside = any(without_beside(c.strip()) != c.strip() for c in sample)
     if beside:
         order = order or decide_day_order(_without_beside(cells)).order
     plain = None if beside else _plain_stamps(cells)
@@ -467,6 +469,8 @@ def _timed_shapes(
     """Read the cells of one piece that are times."""
     found = []
     for shape in shapes_of(cells):
+        if len(shape.cell) > _LONGEST:
+            continue
         lead = len(shape.cell) - len(shape.cell.lstrip())
         match = _OF_DAY.match(shape.cell.strip())
         if match:
@@ -671,6 +675,8 @@ def _spoken(column: Column) -> Clock | None:
 def _spoken_seconds(cells: pa.StringArray) -> Floats:
     values = np.full(len(cells), np.nan)
     for shape in shapes_of(cells):
+        if len(shape.cell) > _LONGEST:
+            continue
         lead = len(shape.cell) - len(shape.cell.lstrip())
         found = _SPOKEN.match(shape.cell.strip())
         if found is None or not any(found.groups()):
