@@ -209,6 +209,11 @@ def _elapsed(k: int) -> str:
     return f"{s // 3600}:{s // 60 % 60:02d}:{s % 60:02d}"
 
 
+def _elapsed_parts(k: int) -> str:
+    s = k * 300
+    return f"{s // 3600}:{s // 60 % 60:02d}:{s % 60:02d}.{k % 10}"
+
+
 def _elapsed_days(k: int) -> str:
     s = k * 300
     return f"{s // 86400}.{s // 3600 % 24:02d}:{s // 60 % 60:02d}:{s % 60:02d}"
@@ -277,6 +282,22 @@ def _both_marks(temps: list[str]) -> str:
     return "\n".join(["time (s);water (°C)", *rows]) + "\n"
 
 
+def _words_and_commas(temps: list[str]) -> str:
+    temps = [t.replace(".", ",") for t in temps]
+    temps[400:402] = ["OPEN", "---"]
+    return "\n".join(["time (s);water (°C)", *_rows(str, temps, ";")]) + "\n"
+
+
+def _few_commas(temps: list[str]) -> str:
+    rows = [f"{k};{t.replace('.', ',') if k % 50 == 7 else t}" for k, t in enumerate(temps)]
+    return "\n".join(["time (s);water (°C)", *rows]) + "\n"
+
+
+def _spaced_thousands(temps: list[str]) -> str:
+    rows = [f"{k:,};{t}".replace(",", "\u202f") for k, t in enumerate(temps)]
+    return "\n".join(["time (s);water (°C)", *rows]) + "\n"
+
+
 def _dates_beside(temps: list[str]) -> str:
     rows = [f"{_at(k):%d/%m/%Y},{_at(k):%H:%M:%S},{t}" for k, t in enumerate(temps)]
     return "\n".join(["Date,Time,water (°C)", *rows]) + "\n"
@@ -340,6 +361,9 @@ FILES: list[Callable[[list[str]], str]] = [
     _three_commas,
     _grouped,
     _both_marks,
+    _words_and_commas,
+    _few_commas,
+    _spaced_thousands,
     _dates_beside,
     _iso_dates_beside,
     _all_quoted,
@@ -364,6 +388,7 @@ FILES: list[Callable[[list[str]], str]] = [
     clocked(_day_number, mark=";"),
     clocked(_elapsed, "elapsed"),
     clocked(_elapsed_days, "elapsed"),
+    clocked(_elapsed_parts, "elapsed"),
     plain,
     _words,
     _nothing,

@@ -206,3 +206,12 @@ def test_what_is_not_regular_is_left_to_the_exact_way(text: str) -> None:
     except long_table.Irregular:
         return
     assert scan(lines, [".", "."], lambda cells, n: True) is None
+
+
+@given(st.lists(st.text("abcdefgh0123", min_size=3, max_size=3), min_size=30, max_size=200))
+def test_many_shapes_are_parted_like_few(cells: list[str]) -> None:
+    shapes = alike.shapes_of(pa.array(cells))
+    found = {int(row): shape.cell for shape in shapes for row in shape.rows}
+    assert found == {k: re.sub("[0-9]", "0", cell) for k, cell in enumerate(cells)}
+    for shape in shapes:
+        assert shape.rows.tolist() == sorted(shape.rows.tolist())

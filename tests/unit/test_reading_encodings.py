@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from metafreeze.register.files import encodings
 from metafreeze.register.files.encodings import decode_text
 
 TABLE = "Versuch;Labor;Gefäß;Start (°C)\nV1;Süd;Becher;80,0\nV2;Süd;Becher;−20,0\n"
@@ -35,6 +36,39 @@ def test_told_from_the_bytes(text, codec, name):
     assert decoded.utf8.decode() == text
     assert decoded.encoding == name
     assert decoded.evidence.startswith("encoding ")
+
+
+@pytest.mark.parametrize(
+    ("text", "codec"),
+    [
+        (LATIN, "cp1252"),
+        (LATIN, "mac_roman"),
+        ("Łódź;Świnoujście;°C\n1;2;3\n", "cp1250"),
+        ("时间,温度\n2025/2/11 上午 11:20:00,20\n", "gb18030"),
+        ("Опыт;Лаборатория;Начало\nВ1;Север;80\n", "cp1251"),
+    ],
+)
+def test_a_long_text_is_told_by_its_lines_beyond_ascii(text, codec, monkeypatch):
+    monkeypatch.setattr(encodings, "_LONG", 1)
+    lines = "".join(f"{k};{80 - k};20\n" for k in range(400))
+    whole = f"{text}{lines}{text}{lines}{text.strip()}"
+    decoded = decode_text(whole.encode(codec))
+    assert decoded.utf8.decode() == whole
+    assert decoded.encoding == decode_text(text.encode(codec)).encoding
+
+
+def test_a_long_text_of_which_most_lines_are_beyond_ascii_is_told_by_all(monkeypatch):
+    monkeypatch.setattr(encodings, "_LONG", 1)
+    assert decode_text((LATIN * 50).encode("cp1252")).utf8.decode() == LATIN * 50
+
+
+@pytest.mark.parametrize("piece", [1, 2, 3, 7, 1 << 20])
+def test_wide_text_is_written_anew_a_piece_at_a_time(piece, monkeypatch):
+    monkeypatch.setattr(encodings, "_RECODED", piece)
+    for codec in ("utf-16", "utf-16-be", "utf-32"):
+        assert decode_text(TABLE.encode(codec)).utf8.decode() == TABLE
+    (fault,) = decode_text(b"\xff\xfe" + "a;b\n1;2\n".encode("utf-16-le") + b"\x00\xd8").findings
+    assert fault.rule == "encoding-contradiction"
 
 
 def test_utf16_big_endian_with_its_mark():

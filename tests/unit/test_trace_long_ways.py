@@ -169,3 +169,23 @@ def test_both_ways_agree(
             b.events,
         )
         assert a.findings == b.findings
+
+
+@pytest.mark.parametrize("write", [plain, stamps, clocked(day_first, mark=";"), returns])
+def test_a_file_of_real_length_is_read_alike(
+    write: Callable[[list[str]], str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "trace.csv"
+    text = write(temperatures(np.random.default_rng(20250211), 12_000))
+    path.write_bytes(text.encode())
+    assert path.stat().st_size > text_files._SHORT
+    source = read_file(path)
+    (quick,) = read_traces(source)
+    assert all(isinstance(c.text, LongText) for c in source.tables[0].columns)
+    monkeypatch.setattr(text_files, "_SHORT", 1 << 40)
+    monkeypatch.setattr(clocks, "_MANY", 1 << 40)
+    (exact,) = read_traces(read_file(path))
+    np.testing.assert_array_equal(quick.time_s, exact.time_s)
+    np.testing.assert_array_equal(quick.temp_c, exact.temp_c)
+    np.testing.assert_array_equal(quick.marks, exact.marks)
+    assert (quick.how, quick.findings) == (exact.how, exact.findings)

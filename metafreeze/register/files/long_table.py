@@ -16,10 +16,10 @@ import pyarrow.csv as pa_csv
 Rows: TypeAlias = npt.NDArray[np.signedinteger[Any]]
 Result = TypeVar("Result")
 
-# So many bytes are read in one go, by one thread, and fewer where cells are made of them, which
-# take more memory; larger blocks save no time.
+# So many bytes are read in one go, by one thread; larger blocks save no time.
 _BLOCK = 1 << 19
-_CELLS_BLOCK = 1 << 18
+# Fewer where cells are made of them on the way, which take more memory.
+CELLS_BLOCK = 1 << 18
 # So many bytes are looked at in one go.
 _PIECE, _NEAR = 1 << 18, 1 << 12
 # The places of so many lines are known by one of them.
@@ -49,8 +49,8 @@ class LongTable:
         What separates cells.
     n_columns : int
         Cells of every record.
-    cells : bool
-        Whether some column will be looked at as cells.
+    block : int, optional
+        So many bytes are read in one go.
 
     Raises
     ------
@@ -59,7 +59,7 @@ class LongTable:
     """
 
     def __init__(
-        self, utf8: bytes, start: int, mark: str, n_columns: int, *, cells: bool = False
+        self, utf8: bytes, start: int, mark: str, n_columns: int, *, block: int | None = None
     ) -> None:
         self.buffer = pa.py_buffer(utf8).slice(start)
         self.body = np.frombuffer(utf8, dtype=np.uint8)[start:]
@@ -68,8 +68,8 @@ class LongTable:
         self.n_rows, self.starts = _line_starts(self.body)
         if utf8.find(b"\r", start) >= 0 and not _returns_are_regular(self.body):
             raise Irregular
-        block = min(_BLOCK, _CELLS_BLOCK) if cells else _BLOCK
-        edges = np.searchsorted(self.starts, np.arange(0, self.body.size, block)) * _EACH
+        sizes = np.arange(0, self.body.size, min(block or _BLOCK, _BLOCK))
+        edges = np.searchsorted(self.starts, sizes) * _EACH
         # Where each block begins and the last one ends, in records.
         self.edges = np.unique(np.append(edges[edges < self.n_rows], self.n_rows)).tolist()
         if utf8.find(b'"', start) >= 0 and not all(self.over_blocks(self._quotes_are_regular)):
@@ -206,7 +206,7 @@ class LongTable:
             ends = ends if ends.size == high - low else np.append(ends, body.size)
             lengths = np.diff(ends, prepend=0)
             parts.append(body[np.repeat(chosen[low:high], lengths)].tobytes())
-        return LongTable(b"".join(parts), 0, self.mark, len(self.names), cells=True)
+        return LongTable(b"".join(parts), 0, self.mark, len(self.names), block=CELLS_BLOCK)
 
     def strings(self, low: int, high: int, columns: Sequence[int]) -> dict[int, pa.StringArray]:
         """Read cells as typed, null where there is nothing but white space."""

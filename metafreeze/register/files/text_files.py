@@ -30,7 +30,7 @@ from metafreeze.register.files.encodings import Decoded, decode_text
 from metafreeze.register.files.excerpts import Excerpt, take_excerpt, whole_records
 from metafreeze.register.files.grids import Block, Grid
 from metafreeze.register.files.layout import find_blocks
-from metafreeze.register.files.long_table import WIDE_SPACES, Irregular, LongTable
+from metafreeze.register.files.long_table import CELLS_BLOCK, WIDE_SPACES, Irregular, LongTable
 from metafreeze.register.files.long_text import Guess, Text, scan
 from metafreeze.register.files.sheets import Column, RawTable
 from metafreeze.register.files.tables import Contents, Draft, file_fault, notes_of, table_of_block
@@ -326,15 +326,17 @@ def _read_columns(plan: _Plan, utf8: bytes, start: int) -> list[Text] | None:
     if mark in (SPACES, SINGLE) and not _splits_plainly(utf8, start, mark):
         return None
     guesses = _guesses(plan)
+    runs = tells_runs(plan.block.headings, plan.block.groups)
     try:
-        lines = LongTable(utf8, start, mark or NEVER, plan.n_cells, cells="text" in guesses)
+        block = CELLS_BLOCK if "text" in guesses and not runs else None
+        lines = LongTable(utf8, start, mark or NEVER, plan.n_cells, block=block)
     except Irregular:
         return None
     columns = scan(
         lines,
         guesses,
         lambda cells, n_rows: _holds_for(plan, cells, n_rows),
-        keep=tells_runs(plan.block.headings, plan.block.groups),
+        keep=runs,
     )
     return columns if columns is not None and _unnamed_are_empty(plan, columns) else None
 

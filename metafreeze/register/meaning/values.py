@@ -20,6 +20,7 @@ import pyarrow.compute as pc
 from metafreeze.register.files.dates import MONTHS, parse_dates
 from metafreeze.register.files.long_text import whole
 from metafreeze.register.files.numbers import parse_number, parse_numbers
+from metafreeze.register.files.plain_cells import cell_bytes
 from metafreeze.register.files.sheets import Column, Dialect
 from metafreeze.register.meaning.times import LONGEST_OUTCOME, read_duration
 from metafreeze.register.meaning.units import Dimension, Unit, find_unit
@@ -90,10 +91,28 @@ class NumberCells:
     problems: list[Problem] = field(default_factory=list)
 
 
+def _is_trimmed(text: pa.StringArray) -> bool:
+    """Tell whether no cell is empty without being null, or begins or ends but in plain ASCII."""
+    if text.type != pa.string():
+        return False
+    data, edges = cell_bytes(text)
+    filled = edges[1:] > edges[:-1]
+    if np.count_nonzero(filled) != len(text) - text.null_count:
+        return False
+    ends = data[edges[:-1][filled]], data[edges[1:][filled] - 1]
+    return all(bool(np.all((byte > _SPACE) & (byte < _BEYOND))) for byte in ends)
+
+
+# The space of ASCII, with all other white space of ASCII before it, and the first byte beyond.
+_SPACE, _BEYOND = 32, 127
+
+
 def trimmed(text: pa.StringArray | pa.ChunkedArray) -> pa.StringArray:
     """Take outer white space off; empty cells become null."""
     if isinstance(text, pa.ChunkedArray):
         text = text.combine_chunks() if text.num_chunks != 1 else text.chunk(0)
+    if _is_trimmed(text):
+        return text
     tidy = pc.utf8_trim_whitespace(text.cast(pa.string()))
     empty = pc.equal(tidy, "")
     if not pc.any(empty).as_py():
