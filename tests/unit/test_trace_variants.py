@@ -32,6 +32,7 @@ def curve(seconds: np.ndarray, start_c: float = 20.0) -> np.ndarray:
     return np.round(temps + chance.normal(0, 0.04, seconds.size), 2)
 
 
+DAY_20 = dt.datetime(2025, 2, 20, 9, 0)
 SECONDS = np.arange(ROWS) * STEP_S
 TEMPS = curve(SECONDS)
 WARM = curve(SECONDS, 60.0)
@@ -205,6 +206,35 @@ VARIANTS: dict[str, Callable[[Path], Path]] = {
     "the day of the week before the date": text(table("time,temp", stamps("%a %d %b %Y %H:%M:%S"))),
     "the name of the zone behind the time": text(
         table("time,temp", [f"{s} CET" for s in stamps("%Y-%m-%d %H:%M:%S")])
+    ),
+    "the time before its date": text(table("when,temp", stamps("%H:%M:%S %d/%m/%Y", DAY_20))),
+    "the time with its half before its date": text(
+        table("when;temp", stamps("%I:%M:%S %p, %d.%m.%Y", DAY_20), mark=";")
+    ),
+    "seconds since 1970 under a name of their own": text(
+        table("ts,temp_c", [1739264400 + int(s) for s in SECONDS])
+    ),
+    "milliseconds since 1970 under a name of their own": text(
+        table("ts,temp_c", [(1739264400 + int(s)) * 1000 for s in SECONDS])
+    ),
+    "day numbers under a heading of days": text(
+        table("Day number,Temp (°C)", [f"{v:.9f}" for v in SERIALS])
+    ),
+    "spelled times without a heading": text(
+        "\n".join(f"{int(s)} s,{x} °C" for s, x in zip(SECONDS, TEMPS, strict=True)) + "\n"
+    ),
+    "a freezer that rests, in rows of its own": text(
+        "\n".join(
+            ["time,sensor,temperature_c"]
+            + [
+                f"{s},{name},{value}"
+                for k, (s, x) in enumerate(
+                    zip(stamps("%Y-%m-%dT%H:%M:%S+01:00"), TEMPS, strict=True)
+                )
+                for name, value in (("cup", x), ("freezer", -18.2 + 0.1 * (k * 7 % 5)))
+            ]
+        )
+        + "\n"
     ),
     "units in the cells": text(
         table("time (s),water", [int(s) for s in SECONDS], [f"{x} °C" for x in TEMPS])

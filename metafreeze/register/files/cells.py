@@ -39,7 +39,9 @@ _DAY = (
     f"|[0-9]{{1,2}}(?:st|nd|rd|th|\\.)?[\\s/-]?{_MONTH}\\.?[\\s,/-]*(?:[0-9]{{4}}|[0-9]{{2}})"
     f"|{_MONTH}\\.?[\\s-]?[0-9]{{1,2}}(?:st|nd|rd|th)?,?[\\s-]+[0-9]{{4}})"
 )
-_IS_DATE = re.compile(f"(?:{_DAY}(?:(?:T|[\\s,])+{_CLOCK})?|{_CLOCK})\\Z", re.IGNORECASE)
+_IS_DATE = re.compile(
+    f"(?:{_DAY}(?:(?:T|[\\s,])+{_CLOCK})?|{_CLOCK}(?:[\\s,]+{_DAY})?)\\Z", re.IGNORECASE
+)
 
 # Words that stand where a value would; they prove nothing about a column.
 _NOTHING = {"na", "n/a", "nan", "null", "none", "nil", "-", "--", "---", "----", "–", "—", "?", "."}

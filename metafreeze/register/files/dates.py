@@ -71,6 +71,10 @@ _FORMS = {
         "(?P<first>[0-9]{1,2})(?P<mark>[-/.])(?P<next>[0-9]{1,2})[-/.](?P<year>[0-9]{4}|[0-9]{2})"
     ),
 }
+_TIME_FIRST = (
+    f"(?i)^([0-9]{{1,2}}:[0-9]{{2}}(?::[0-9]{{2}}(?:[.,][0-9]{{1,9}})?)?(?:\\s*(?:{_HALF}))?)"
+    "[\\s,]+([0-9]+[-/. ].*|[0-9]{4}年.*|\\pL{3,10}.*)$"
+)
 _SERIAL = "^(?P<serial>[2-7][0-9]{4})(?:\\.0+)?$"
 # Day 0 of the spreadsheet calendar, chosen so that days after February 1900 agree.
 _SERIAL_START = np.datetime64("1899-12-30", "D")
@@ -103,7 +107,12 @@ def _present(part: pa.Array) -> Mask:
 
 
 def _trimmed(text: Text) -> pa.ChunkedArray:
-    return pc.utf8_trim_whitespace(whole(text))
+    """Take outer white space off; a time that stands before its date goes behind it."""
+    cells = pc.utf8_trim_whitespace(whole(text))
+    first = next((c for c in cells.slice(0, 20).to_pylist() if c), "")
+    if not re.match(r"[0-9]{1,2}:[0-9]{2}", first):
+        return cells
+    return pc.replace_substring_regex(cells, _TIME_FIRST, r"\2 \1")
 
 
 def _days(year: Ints, month: Ints, day: Ints) -> tuple[npt.NDArray[np.datetime64], Mask]:

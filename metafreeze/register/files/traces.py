@@ -206,7 +206,7 @@ def _is_clock(column: Column, dialect: Dialect) -> bool:
         seconds = _clock_seconds(column)
         return seconds is not None and _runs_one_way(seconds)
     spelled = [cell for cell in sample if cell and _SPELLED.match(cell.strip())]
-    if named and len(spelled) > 0.8 * max(len(looks), 1):
+    if (named or not column.heading) and len(spelled) > 0.8 * max(len(looks), 1):
         return len(set(spelled)) > 0.5 * len(spelled)
     if not looks or looks.count("n") < 0.5 * len(looks):
         return False
@@ -214,7 +214,7 @@ def _is_clock(column: Column, dialect: Dialect) -> bool:
     if not _runs_forward(values):
         return False
     known = values[np.isfinite(values)]
-    if named or (not column.heading and known[0] > _EPOCH):
+    if named or (known[0] > _EPOCH and (not column.heading or bool(np.all(known % 1 == 0)))):
         return True
     counts_rows = bool(np.all(np.diff(known) == 1) and known[0] in (0, 1))
     if re.search("temp", column.heading, re.IGNORECASE) or counts_rows:
@@ -245,6 +245,16 @@ def _is_smooth(column: Column, dialect: Dialect) -> bool:
     return bool(np.median(np.abs(np.diff(known))) <= _SMOOTH * (high - low))
 
 
+def _is_possible(column: Column, dialect: Dialect) -> bool:
+    """Tell whether a column may be the temperature of a freezer or a room, which rests."""
+    values = _numbers(column, dialect)
+    known = values[np.isfinite(values)]
+    if known.size < FEWEST_READINGS or known.size < 0.3 * len(column.text):
+        return False
+    low, high = np.quantile(known, [0.05, 0.95])
+    return bool(low >= -120 and high <= 400 and not _is_regular(values))
+
+
 def _smooth_by_label(columns: Sequence[Column], clock: Column, dialect: Dialect) -> list[Column]:
     """Find readings that are smooth for each probe, where probes stand in rows of their own."""
     for labels in columns:
@@ -265,7 +275,10 @@ def _smooth_by_label(columns: Sequence[Column], clock: Column, dialect: Dialect)
                 )
                 for kind in kinds
             ]
-            if all(_is_smooth(part, dialect) for part in parts):
+            smooth = [_is_smooth(part, dialect) for part in parts]
+            if any(smooth) and all(
+                one or _is_possible(part, dialect) for one, part in zip(smooth, parts, strict=True)
+            ):
                 found.append(column)
         if found:
             return found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
@@ -57,6 +57,8 @@ FAULT_WORDS = re.compile(
 _NOTHING_WORDS = re.compile(r"^(?:nan|na|n/a|null|none|nil|#n/a)$", re.IGNORECASE)
 # A column with fewer numbers than this, or this share of its rows, holds no readings.
 _FEWEST = 5
+# Seconds since 1970 of every date from 1990 on are larger than this.
+_EPOCH = 6e8
 # No unit of a temperature behind its number is longer, spaces included.
 _LONGEST_UNIT = 16
 # So many readings of a long record, evenly over it, tell its unit.
@@ -234,20 +236,36 @@ def _clock_of(
     time_unit = unit_of(column, "time")
     if unit is not None and not looks and not dated and not (named and time_unit is not None):
         return None
-    if not (named or looks or dated or headless or (time_unit is not None and unit is None)):
+    counts = unit is None and _counts_from_1970(column, dialect)
+    if not (
+        named or looks or dated or headless or counts or (time_unit is not None and unit is None)
+    ):
         return None
     clock = read_clock_column(
         column, dialect, unit=answered_unit(answers.units, column.heading, "time")
     )
     if clock is None:
         return None
-    if looks or dated or named:
+    if looks or dated or named or counts:
         sure = looks or dated or clock.kind == "stamp"
         return clock if sure or _goes_forward(clock) else None
     if headless and clock.kind in ("stamp", "number"):
         even = clock.kind == "stamp" or (_goes_forward(clock) and _even(some_steps(clock.seconds)))
         return clock if even else None
-    return clock if time_unit is not None and _goes_forward(clock) else None
+    spoken = headless and clock.kind == "elapsed"
+    return clock if (time_unit is not None or spoken) and _goes_forward(clock) else None
+
+
+def _counts_from_1970(column: Column, dialect: Dialect) -> bool:
+    """Tell a column of whole numbers so large that they can only be seconds since 1970."""
+    some = replace(column, text=column.text.slice(0, 200), numbers=None, dates=None)
+    if column.numbers is not None:
+        some = replace(some, numbers=column.numbers[:200])
+    values = finite_of(numbers_of(some, dialect))
+    if values.size < _FEWEST:
+        return False
+    whole_and_large = np.all((values % 1 == 0) & (values > _EPOCH))
+    return bool(whole_and_large and np.all(np.diff(values) >= 0) and values[-1] > values[0])
 
 
 def _split_words(heading: str) -> str:

@@ -703,7 +703,11 @@ def _numbers(column: Column, values: Floats, unit: str) -> Clock:
             how = f"{words} since 1970 in {name}"
             return Clock(column=column, kind="stamp", seconds=values / divisor, how=how, zone="UTC")
     named = find_unit(unit, dimension="time") if unit else unit_of(column, "time")
-    if named is None and _SERIALS[0] <= known.min() and known.max() <= _SERIALS[1]:
+    if (
+        (named is None or named.name == "d")
+        and _SERIALS[0] <= known.min()
+        and known.max() <= _SERIALS[1]
+    ):
         fraction = known % 1
         if np.any(fraction > 0):
             # Thousandths of a second are the most that a day number can tell.
