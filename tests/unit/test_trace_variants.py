@@ -36,6 +36,7 @@ DAY_20 = dt.datetime(2025, 2, 20, 9, 0)
 SECONDS = np.arange(ROWS) * STEP_S
 TEMPS = curve(SECONDS)
 WARM = curve(SECONDS, 60.0)
+SPACED = [f"{x}".replace("-", "- ") for x in TEMPS]
 
 
 def stamps(pattern: str, start: dt.datetime = START, seconds: np.ndarray = SECONDS) -> list[str]:
@@ -234,6 +235,21 @@ VARIANTS: dict[str, Callable[[Path], Path]] = {
                 for name, value in (("cup", x), ("freezer", -18.2 + 0.1 * (k * 7 % 5)))
             ]
         )
+        + "\n"
+    ),
+    "dates and times in digits alone": text(table("stamp,temp", stamps("%Y%m%dT%H%M%S"))),
+    "fourteen digits": text(table("stamp,temp", stamps("%Y%m%d%H%M%S"))),
+    "seconds since the start": text(table("Seconds since start,Temp", [int(s) for s in SECONDS])),
+    "a space behind the sign": text(
+        table("time (s);temp (°C)", [int(s) for s in SECONDS], SPACED, mark=";")
+    ),
+    "tabs and decimal commas before a unit": text(
+        table("Zeit\tTemp", stamps("%H:%M:%S"), [f"{x} °C" for x in comma(TEMPS)], mark="\t"),
+        "utf-16",
+    ),
+    "pairs above one column": text(
+        "Name,Cup 1\nInterval (s),60\nLowest,-12\n\nTemperature (°C)\n"
+        + "\n".join(map(str, TEMPS))
         + "\n"
     ),
     "units in the cells": text(

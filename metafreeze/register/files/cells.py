@@ -21,7 +21,7 @@ _MINUS = f"[-{MINUS_SIGNS}]"
 _SPACES = "\u00a0\u2007\u2009\u202f "
 _DIGITS = f"[0-9]{{1,3}}(?:[{_SPACES}][0-9]{{3}})+(?:[.,][0-9]*)?|[0-9]+(?:[.,'’][0-9]+)*[.,]?"
 _NUMBER = f"(?:{_DIGITS}|[.,][0-9]+)(?:[eE](?:[+]|{_MINUS})?[0-9]+)?"
-_SIGNED = f"(?:[+]|{_MINUS})?{_NUMBER}"
+_SIGNED = f"(?:(?:[+]|{_MINUS}) ?)?{_NUMBER}"
 _IS_NUMBER = re.compile(f"{_SIGNED}\\Z")
 _IS_ABOUT_NUMBER = re.compile(
     f"[<>≤≥=~≈±]{{0,2}}\\s*{_SIGNED}(?:\\s*(?:{_MINUS}|[,;/±…]|\\.\\.+|to)\\s*{_SIGNED})?"
@@ -42,6 +42,7 @@ _DAY = (
 _IS_DATE = re.compile(
     f"(?:{_DAY}(?:(?:T|[\\s,])+{_CLOCK})?|{_CLOCK}(?:[\\s,]+{_DAY})?)\\Z", re.IGNORECASE
 )
+_IS_COMPACT = re.compile(r"(?:19|20)[0-9]{6}[T _-][0-2][0-9][0-5][0-9](?:[0-5][0-9])?Z?\Z")
 
 # Words that stand where a value would; they prove nothing about a column.
 _NOTHING = {"na", "n/a", "nan", "null", "none", "nil", "-", "--", "---", "----", "–", "—", "?", "."}
@@ -85,7 +86,7 @@ def look_of(cell: str) -> Look:
         return "e"
     if len(cell) > 60:
         return "t"
-    if _IS_DATE.match(cell):
+    if _IS_DATE.match(cell) or _IS_COMPACT.match(cell):
         return "d"
     if _IS_NUMBER.match(cell):
         return "n"

@@ -8,6 +8,7 @@ with or without an offset.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias
 
@@ -106,10 +107,46 @@ def _present(part: pa.Array) -> Mask:
     return mask
 
 
+_COMPACT = "((?:19|20)[0-9]{6})[T _-]?([0-2][0-9])([0-5][0-9])([0-5][0-9])(Z?)"
+_COMPACT_STAMP = re.compile(f"{_COMPACT}\\Z")
+
+
+def are_compact(cells: Sequence[str]) -> bool:
+    """Tell whether cells are dates and times in digits alone, such as 20250211T093000.
+
+    Parameters
+    ----------
+    cells : sequence of str
+        The cells.
+
+    Returns
+    -------
+    bool
+    """
+    return bool(cells) and all(_COMPACT_STAMP.match(cell.strip()) for cell in cells)
+
+
+def with_colons(cells: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Write dates and times in digits alone with colons in the time.
+
+    Parameters
+    ----------
+    cells : pyarrow string array, shape (n,)
+        The cells, trimmed.
+
+    Returns
+    -------
+    pyarrow string array, shape (n,)
+    """
+    return pc.replace_substring_regex(cells, f"^{_COMPACT}$", r"\1 \2:\3:\4\5")
+
+
 def _trimmed(text: Text) -> pa.ChunkedArray:
     """Take outer white space off; a time that stands before its date goes behind it."""
     cells = pc.utf8_trim_whitespace(whole(text))
     first = next((c for c in cells.slice(0, 20).to_pylist() if c), "")
+    if _COMPACT_STAMP.match(first):
+        return with_colons(cells)
     if not re.match(r"[0-9]{1,2}:[0-9]{2}", first):
         return cells
     return pc.replace_substring_regex(cells, _TIME_FIRST, r"\2 \1")

@@ -35,6 +35,8 @@ _CLEAN_LINES = 0.9
 _SAMPLE_ROWS = 200
 _SAMPLE_CHARS = 1 << 18
 _BRACKETS = re.compile(r"\([^()]*\)|\[[^\[\]]*\]|\{[^{}]*\}")
+# A unit behind a number, such as °C or min.
+_UNIT_BEHIND = re.compile(r"(?<=[0-9])[ \u00a0]{0,2}[%°℃℉µ]?[^\W\d_]{0,4}\Z")
 _RULE = re.compile(r"[\s|:+]*(?:[-=_*~.]\s?){3,}[-=_*~.\s|:+]*\Z")
 _RULED = frozenset("-=_*~.|:+" + string.whitespace + "\u00a0\u2007\u2009\u202f\u3000")
 _BEGINNING = 200
@@ -289,7 +291,7 @@ def _clean(cell: str, rivals: Sequence[str]) -> bool:
     """Tell whether a cell is whole: a value, or text without any rival delimiter."""
     if not any(rival in cell for rival in rivals):
         return True
-    if look_of(cell) in ("n", "d"):
+    if look_of(cell) in ("n", "d") or look_of(_UNIT_BEHIND.sub("", cell)) == "n":
         return True
     bare = _BRACKETS.sub("", cell)
     return not any(rival in bare for rival in rivals)

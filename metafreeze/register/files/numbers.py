@@ -90,6 +90,7 @@ def _compiled(decimal: str, grouping: str) -> re.Pattern[str]:
 
 
 _TO_HYPHEN = str.maketrans(MINUS_SIGNS, "-" * len(MINUS_SIGNS))
+_SPACED_SIGN = re.compile(r"\A([+-]) +(?=[0-9.,])")
 _UNGROUPED = str.maketrans("", "", GROUP_SPACES + GROUP_APOSTROPHES)
 
 
@@ -99,7 +100,7 @@ def _marks(dialect: Dialect) -> tuple[str, str]:
 
 
 def tidy_numbers(text: Text) -> pa.ChunkedArray:
-    """Take outer spaces away and write every kind of minus sign as a hyphen.
+    """Take outer spaces away, and write every kind of minus sign as a hyphen at its number.
 
     Parameters
     ----------
@@ -112,9 +113,11 @@ def tidy_numbers(text: Text) -> pa.ChunkedArray:
     """
     tidy = pc.utf8_trim_whitespace(whole(text))
     # Plain ASCII cells hold no other minus sign: as many bytes as characters.
-    if pc.sum(pc.binary_length(tidy)).as_py() == pc.sum(pc.utf8_length(tidy)).as_py():
-        return tidy
-    return pc.replace_substring_regex(tidy, f"[{MINUS_SIGNS}]", "-")
+    if pc.sum(pc.binary_length(tidy)).as_py() != pc.sum(pc.utf8_length(tidy)).as_py():
+        tidy = pc.replace_substring_regex(tidy, f"[{MINUS_SIGNS}]", "-")
+    if any(pc.any(pc.starts_with(tidy, f"{sign} ")).as_py() for sign in "+-"):
+        tidy = pc.replace_substring_regex(tidy, "^([+-]) +([0-9.,])", r"\1\2")
+    return tidy
 
 
 def _read_plainly(text: Text, decimal: str) -> tuple[Floats, Rows] | None:
@@ -254,7 +257,7 @@ def parse_number(text: str, dialect: Dialect) -> float | None:
     if decimal == "undecidable":
         values, _ = parse_numbers(pa.array([text]), dialect)
         return None if np.isnan(values[0]) else float(values[0])
-    tidy = text.strip().translate(_TO_HYPHEN)
+    tidy = _SPACED_SIGN.sub(r"\1", text.strip().translate(_TO_HYPHEN))
     if not _compiled(decimal, grouping).match(tidy):
         return None
     if grouping in (".", ",") and grouping != decimal:

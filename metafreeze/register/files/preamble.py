@@ -10,6 +10,7 @@ from metafreeze.register.files.delimited import is_rule_line
 _VALUE_AT_END = re.compile(
     r"(?P<key>\D.*?[^\s:=])\s+(?P<value>[0-9][0-9./:-]*(?:\s*[0-9:]{4,})?(?:\s*[^\W\d_]{1,3})?)\Z"
 )
+_PAIR = re.compile(r"(?P<key>[^\d:=,;\t][^:=,;\t]{0,59})[,;\t](?P<value>[^,;\t]+)\Z")
 _KEY_FIRST = re.compile(r"(?P<key>[^:=]*[^:=\s])\s*(?::(?:\s+|\Z)|=\s*)(?P<value>.*)\Z", re.DOTALL)
 
 
@@ -33,6 +34,12 @@ def read_preamble(lines: Iterable[tuple[int, Sequence[str], str]]) -> dict[str, 
             continue
         line = joiner.join(c.strip() for c in cells).strip(f"{joiner} \t").lstrip("#%/ \t").strip()
         if not line:
+            continue
+        # In a file of one column the lines above it may still be pairs.
+        pair = _PAIR.match(line) if len(cells) == 1 else None
+        if pair:
+            key = pair["key"].strip()
+            found[key if key not in found else f"{key} (line {number})"] = pair["value"].strip()
             continue
         colon = _KEY_FIRST.match(line)
         tail = _VALUE_AT_END.match(line)

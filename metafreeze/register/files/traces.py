@@ -17,6 +17,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from metafreeze.register.files.cells import is_unit, look_of
+from metafreeze.register.files.dates import are_compact, with_colons
 from metafreeze.register.files.long_text import Text, whole
 from metafreeze.register.files.numbers import parse_numbers
 from metafreeze.register.files.sheets import Column, Dialect, cells_over_length
@@ -57,7 +58,8 @@ _CLOCK_WORDS = re.compile(
 )
 # These words over any column tell runs or points of a figure.
 _RUN_WORDS = re.compile(
-    r"freez(?!er)|frozen|gefrier(?!schrank|truhe|fach|raum)|start(?!.*(?:time|zeit|clock))|anfang|pixel|mark\b",
+    r"freez(?!er)|frozen|gefrier(?!schrank|truhe|fach|raum)"
+    r"|(?<!since )(?<!from )(?<!after )start(?!.*(?:time|zeit|clock))|anfang|pixel|mark\b",
     re.IGNORECASE,
 )
 # These do so unless they head a channel of the trace itself, such as "Run 1 (°C)".
@@ -120,6 +122,8 @@ def _is_regular(values: Floats) -> bool:
 def _clock_seconds(column: Column) -> Floats | None:
     """Give the time of day or elapsed time of cells such as 09:01:00, in seconds."""
     cells = column.text
+    if are_compact([c for c in cells.slice(0, 20).to_pylist() if c]):
+        cells = with_colons(pc.utf8_trim_whitespace(whole(cells)))
     parts = pc.extract_regex(cells, _CLOCK)
     if isinstance(parts, pa.ChunkedArray):
         parts = parts.combine_chunks()

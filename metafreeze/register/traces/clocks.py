@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from metafreeze.register.files.alike import Shape, Stamps, shapes_of, stamps_of
-from metafreeze.register.files.dates import decide_day_order, parse_dates
+from metafreeze.register.files.dates import are_compact, decide_day_order, parse_dates
 from metafreeze.register.files.long_text import LongText, Text, over_pieces, whole
 from metafreeze.register.files.numbers import parse_numbers
 from metafreeze.register.files.plain_cells import stamp_seconds
@@ -39,6 +39,8 @@ _PIECE, _COMPARED = 1 << 16, 200
 _LONGEST = 200
 # Seconds, milliseconds, microseconds and nanoseconds since 1970 of dates from 1990 on.
 _EPOCHS = ((6e8, 1.0, "seconds"), (6e11, 1e3, "milliseconds"), (6e14, 1e6, "microseconds"))
+# They end with those of 2150.
+_EPOCH_SPAN = 9.5
 # Day numbers of spreadsheets from 1990 to 2079; the calendar counts from the end of 1899.
 _SERIALS = (32874.0, 65746.0)
 _SERIAL_ZERO_S = -2209161600.0
@@ -138,6 +140,8 @@ def read_clock_column(column: Column, dialect: Dialect, *, unit: str = "") -> Cl
     if column.numbers is not None and np.isfinite(column.numbers).sum() > _MOSTLY * filled:
         return _numbers(column, column.numbers, unit)
     sample = [c for c in text.slice(0, 200).to_pylist() if c and c.strip()]
+    if are_compact(sample):
+        return _stamps(column, text, filled)
     colons = sum(":" in c for c in sample)
     if colons > 0.5 * len(sample):
         of_day = _times_of_day(column, unit) if _are_bare_times(sample) else None
@@ -699,7 +703,7 @@ def _numbers(column: Column, values: Floats, unit: str) -> Clock:
     name = _name(column)
     middle = float(np.median(known[:: max(known.size // 10_000, 1)]))
     for least, divisor, words in reversed(_EPOCHS):
-        if middle >= least:
+        if least <= middle < _EPOCH_SPAN * least:
             how = f"{words} since 1970 in {name}"
             return Clock(column=column, kind="stamp", seconds=values / divisor, how=how, zone="UTC")
     named = find_unit(unit, dimension="time") if unit else unit_of(column, "time")
