@@ -49,7 +49,9 @@ def read_parquet(data: bytes, *, name: str) -> Draft:
             )
             return refuse_file(name, fault)
         table = source.read()
-    except (pa.ArrowException, OSError) as problem:
+        # A name that is no text shows itself only where it is asked for.
+        names = [field.name for field in table.schema]
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as problem:
         first = str(problem).splitlines()[0] if str(problem) else type(problem).__name__
         fault = file_fault(
             "damaged-parquet",
@@ -60,15 +62,15 @@ def read_parquet(data: bytes, *, name: str) -> Draft:
         return refuse_file(name, fault)
     findings: list[Fault] = []
     columns = []
-    for at, field in enumerate(table.schema):
-        column = _read_column(table.column(at), field.name, at + 1)
+    for at, heading in enumerate(names):
+        column = _read_column(table.column(at), heading, at + 1)
         if column is None:
             findings.append(
                 Fault(
                     rule="nested-column",
-                    message=f"Column “{field.name}” holds {field.type}, not single values",
+                    message=f"Column “{heading}” holds {table.column(at).type}, not single values",
                     remedy="Write one value a cell",
-                    location=Location(file=name, column=field.name),
+                    location=Location(file=name, column=heading),
                 )
             )
         else:
