@@ -17,7 +17,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from metafreeze.register.files.long_table import Irregular, LongTable, one_chunk, without_blanks
-from metafreeze.register.files.plain_cells import odd_rows, plain_numbers, stamp_seconds
+from metafreeze.register.files.plain_cells import MOST_ODD, odd_rows, plain_numbers, stamp_seconds
 
 Floats: TypeAlias = npt.NDArray[np.float64]
 Rows: TypeAlias = npt.NDArray[np.signedinteger[Any]]
@@ -27,8 +27,6 @@ Guess = Literal[".", ",", "stamp", "text"]
 
 # Cells of fewer rows than this share are picked line by line.
 _FEW = 1 / 16
-# A column with a larger share of cells that are no plain numbers is not read as numbers here.
-_MOST_ODD = 0.1
 
 # A column of more different cells is not taken by these.
 MOST_WORDS = 200
@@ -78,7 +76,8 @@ class LongText:
             places = len(self) - 1 - places
         if places.size <= max(_FEW * len(self), 64):
             return self.table.pick(places, self.at)
-        return one_chunk(pa.chunked_array(list(self._blocks())).take(pa.array(places)))
+        blocks = pa.chunked_array(list(self.table.over_blocks(self._piece)))
+        return one_chunk(blocks.take(pa.array(places)))
 
     def slice(self, offset: int = 0, length: int | None = None) -> pa.StringArray:
         """Give the cells from `offset` on."""
@@ -87,9 +86,6 @@ class LongText:
 
     def _piece(self, low: int, high: int) -> pa.StringArray:
         return self.table.strings(low, high, [self.at])[self.at]
-
-    def _blocks(self) -> Iterator[pa.StringArray]:
-        yield from self.table.over_blocks(self._piece)
 
     def over_pieces(self, task: Callable[[pa.StringArray], Result]) -> Iterator[Result]:
         """Do a task for the cells in pieces, in their order."""
@@ -131,10 +127,10 @@ class LongText:
             these are more than a tenth of all.
         """
         if decimal not in self._numbers:
-            self._numbers[decimal] = self._read_numbers(decimal)
+            self.keep_numbers(decimal, *self._read_numbers(decimal))
         return self._numbers[decimal]
 
-    def _read_numbers(self, decimal: str) -> tuple[Floats, Rows] | None:
+    def _read_numbers(self, decimal: str) -> tuple[Floats, Rows]:
         values = np.empty(len(self))
         odd_rows = []
         begin = 0
@@ -142,9 +138,7 @@ class LongText:
             values[begin : begin + part.size] = part
             odd_rows.append(rows + begin)
             begin += part.size
-        odd = np.concatenate(odd_rows)
-        values.setflags(write=False)
-        return None if odd.size > _MOST_ODD * len(self) else (values, odd)
+        return values, np.concatenate(odd_rows)
 
     def has_numbers(self, decimal: str) -> bool:
         """Tell whether numbers with a decimal mark have been read."""
@@ -153,7 +147,7 @@ class LongText:
     def keep_numbers(self, decimal: str, values: Floats, odd: Rows) -> None:
         """Keep numbers that were read with those of other columns."""
         values.setflags(write=False)
-        few = odd.size <= _MOST_ODD * len(self)
+        few = odd.size <= MOST_ODD * len(self)
         self._numbers[decimal] = (values, odd) if few else None
 
     def keep_stamps(self, seconds: Floats) -> None:

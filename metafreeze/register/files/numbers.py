@@ -28,7 +28,7 @@ from metafreeze.register.files.long_text import (
     whole,
     words_of,
 )
-from metafreeze.register.files.plain_cells import cell_bytes, plain_numbers
+from metafreeze.register.files.plain_cells import MOST_ODD, cell_bytes, plain_numbers
 from metafreeze.register.files.sheets import Dialect, cells_over_length
 
 Floats: TypeAlias = npt.NDArray[np.float64]
@@ -66,8 +66,6 @@ _DECIMAL = {
 NUMBER_SHARE = 0.3
 # Above this share of one mark inside a column the rest are slips, not a second habit.
 CLEAR_MAJORITY = 0.9
-# A column with a larger share of cells that are no plain numbers is looked at cell by cell.
-_MOST_ODD = 0.1
 # Above this number of rows a sample tells first whether a column is worth a closer look.
 _MANY_ROWS = 5000
 _SAMPLE_CELLS = 300
@@ -135,7 +133,7 @@ def _read_plainly(text: Text, decimal: str) -> tuple[Floats, Rows] | None:
         odd.append(rows + begin)
         begin = end
     rows = np.concatenate(odd) if odd else np.empty(0, dtype=np.int64)
-    return None if rows.size > _MOST_ODD * len(text) else (values, rows)
+    return None if rows.size > MOST_ODD * len(text) else (values, rows)
 
 
 def parse_numbers(

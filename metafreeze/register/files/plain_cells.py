@@ -12,6 +12,9 @@ import pyarrow.compute as pc
 Floats: TypeAlias = npt.NDArray[np.float64]
 Rows: TypeAlias = npt.NDArray[np.signedinteger[Any]]
 
+# A column with a larger share of cells that are no plain numbers is looked at cell by cell.
+MOST_ODD = 0.1
+
 
 def odd_rows(values: Floats, cells: pa.Array) -> Rows:
     """List the filled cells whose number is none, such as the words "nan" and "inf".
